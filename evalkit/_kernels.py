@@ -454,15 +454,16 @@ class Verdict(IntEnum):
 @_loop
 def judge_alerts(
     setting: FloatArray, alerts: FloatArray, n_delays: int, mark_above: FloatArray,
-    scored: FloatArray, calls: FloatArray, call_marks: FloatArray, early_s: float, grace_s: float,
+    scored: FloatArray, calls: FloatArray, call_spans: FloatArray, call_marks: FloatArray,
+    early_s: float, grace_s: float,
     segments: FloatArray, segment_marks: FloatArray, segment_class: FloatArray, latest_end: FloatArray,
     kind: FloatArray, cause: FloatArray,
 ) -> None:  # fmt: skip
     """Say for each alert what it counts as and which call or segment it belongs to.
 
-    `scored` (start, end); `calls` (start, end, cut); `segments` (start, end
-    with grace and lag), sorted by start, ties by falling name; `*_marks` index the columns
-    of `mark_above`; `segment_class` is -1 for stand-in and ignore; `latest_end` is the
+    `scored` (start, end); `calls` (start, end, cut); `call_spans` and `segments` (start,
+    end with grace and lag), sorted by start, ties by falling name; `*_marks` index the
+    columns of `mark_above`; `segment_class` is -1 for stand-in and ignore; `latest_end` is the
     running maximum of the segments' ends. `cause` is the call's or segment's
     index, -1 for background.
     """
@@ -496,8 +497,8 @@ def judge_alerts(
         kind[r] = Verdict.FALSE_ALARM
         if cause[r] >= 0 and segment_class[cause[r]] < 0:
             kind[r] = Verdict.OTHER_CAUSE
-        while k >= 0 and calls[k, 1] + grace_s > rise:
-            if _share(calls[k], call_marks[k], mark_above[lane], t, rise, above_rise, above_fire) > best:
+        while k >= 0 and call_spans[k, 1] > rise:
+            if _share(call_spans[k], call_marks[k], mark_above[lane], t, rise, above_rise, above_fire) > best:
                 kind[r] = Verdict.AFTER_CALL
                 cause[r] = k
                 break

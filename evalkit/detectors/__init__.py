@@ -70,6 +70,10 @@ class Detector(Protocol):
     def lag_s(self) -> float:
         """How much later than its cause the detector can react, s; counted in attribution."""
 
+    @property
+    def fingerprint(self) -> str:
+        """Digest of all that the crossings depend on beside the audio and the code."""
+
     def at_rest(self, source: Source) -> Any:
         """Return the state in which a recording starts."""
 

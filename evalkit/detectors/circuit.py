@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.board import Board
+from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
 from evalkit.detectors import Levels, LevelUnit, Source
 
@@ -112,6 +112,11 @@ class CircuitDetector:
             raise ValueError("gain must be a falling row of numbers that are at least 1")
         self.board = board
         self.gain = gain
+
+    @property
+    def fingerprint(self) -> str:
+        """Name, board and gains."""
+        return f"{self.name} {board_sha256(self.board)} {self.gain.tobytes().hex()}"
 
     @cached_property
     def levels(self) -> Levels:
@@ -220,15 +225,15 @@ def _lanes(
 
     own: Any = [v[lanes] for v in (c.gain_m1, c.stay, c.pole, *voltages)]
     room = 4096 + len(own[0])
-    lane, sample, above = np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8)
+    changes = (np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8))
     found: list[tuple[NDArray[Any], ...]] = []
     done = 0
     while done < len(x):
-        n_samples, n = _kernels.circuit_lanes(
-            x[done:], h[done:], *own, *c.lane, c.upper_v, c.lower_v, first_sample + done, lane, sample, above
-        )
+        arguments: list[Any] = [x[done:], h[done:], *own, *c.lane, c.upper_v, c.lower_v, first_sample + done]
+        arguments += changes
+        n_samples, n = _kernels.circuit_lanes(*arguments)
         done += n_samples
-        found.append((lane[:n] + np.int32(lanes.start), sample[:n].copy(), above[:n].copy()))
+        found.append((changes[0][:n] + np.int32(lanes.start), changes[1][:n].copy(), changes[2][:n].copy()))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
@@ -268,7 +273,7 @@ def _tone_thresholds(detector: CircuitDetector) -> NDArray[np.float64]:
 def _spare_v(
     board: Board, tone: NDArray[np.float64], amplitude: NDArray[np.float64], gain: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Run the board with a tone of its own for each gain; return min(highest - upper, lowest late - lower)."""
+    """Run the board with a tone for each gain; return min(highest - upper, lowest late - lower)."""
     from evalkit import _kernels
 
     detector = CircuitDetector(board, np.unique(gain)[::-1])
@@ -277,10 +282,10 @@ def _spare_v(
     c, rest = detector.constants(source), detector.at_rest(source)
     front = np.tile(rest.front, (len(gain), 1))
     highest, lowest = np.full(len(gain), _F(-np.inf)), np.full(len(gain), _F(np.inf))
-    _kernels.circuit_lanes_apart(
-        tone, amplitude, c.pickup, c.leg, c.bias_v, c.clamp_v, front, c.gain_m1[lanes], c.stay[lanes],
-        c.pole[lanes], rest.amplifier_v[lanes], rest.coupling_v[lanes], rest.storage_v[lanes],
-        lowest, highest, *c.lane, int(_HELD_AFTER_S * REFERENCE_RATE_HZ),
-    )  # fmt: skip
+    lanes_of_each = (c.gain_m1, c.stay, c.pole, rest.amplifier_v, rest.coupling_v, rest.storage_v)
+    arguments: list[Any] = [tone, amplitude, c.pickup, c.leg, c.bias_v, c.clamp_v, front]
+    arguments += [v[lanes] for v in lanes_of_each]
+    arguments += [lowest, highest, *c.lane, int(_HELD_AFTER_S * REFERENCE_RATE_HZ)]
+    _kernels.circuit_lanes_apart(*arguments)
     spare = np.minimum(highest - c.upper_v, lowest - c.lower_v)
     return np.asarray(spare, dtype=np.float64)

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.board import Board
+from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
 from evalkit.detectors import Levels, LevelUnit, Source
 from evalkit.detectors.circuit import REFERENCE_RATE_HZ, TONE_HZ, pickup_section
@@ -56,9 +56,16 @@ class EnvelopeDetector:
             raise ValueError(f"tau_s={tau_s} must be above 0")
         self.board = board
         self.tau_s = tau_s
+        self.reference_v = level_v
         half = 0.5 * board.comparator.hysteresis.typ / board.reference_v
         self.upper_v = level_v * (1.0 + half)
         self.lower_v = level_v * (1.0 - half)
+
+    @property
+    def fingerprint(self) -> str:
+        """Name, pickup, time constant and trip levels."""
+        trips = (self.upper_v.tobytes() + self.lower_v.tobytes()).hex()
+        return f"{self.name} {board_sha256(self.board)} {self.tau_s!r} {trips}"
 
     @cached_property
     def levels(self) -> Levels:

@@ -1,0 +1,168 @@
+"""What all commands share: tables and JSON out, numbers in, errors in one line.
+
+Results go to standard output, everything else to standard error. Nothing
+that a file or an argument brought along reaches a terminal as it is:
+control characters are written as escapes, and rich's markup is off.
+"""
+
+import json
+import os
+import sys
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from evalkit.errors import EvalkitError
+from evalkit.names import visible
+
+__all__ = [
+    "DatasetArgument",
+    "JsonOption",
+    "number",
+    "print_json",
+    "print_table",
+    "progress",
+    "run",
+    "say",
+]
+
+DatasetArgument = Annotated[Path, typer.Argument(metavar="DATASET", help="The dataset's folder.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document, for machines.")]
+
+_MOST_DETAILS = 20
+# What a shell reports for a program that a closed pipe or an interrupt has ended.
+_CLOSED_PIPE = 141
+_INTERRUPTED = 130
+# The class that typer and the click it once needed have in common has no public name.
+_UsageError: type[Any] = typer.BadParameter.__mro__[1]
+
+
+def run(app: typer.Typer, arguments: Sequence[str] | None = None) -> int:
+    """Run a command line and return its exit status; every error of ours is told in one line."""
+    command = typer.main.get_command(app)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="backslashreplace")
+        status = command.main(args=given or ["--help"], prog_name="evalkit", standalone_mode=False)
+        sys.stdout.flush()
+        return status if isinstance(status, int) else 0
+    except EvalkitError as error:
+        say(str(error))
+        for line in error.details[:_MOST_DETAILS]:
+            say(f"  {line}", prefix="")
+        if len(error.details) > _MOST_DETAILS:
+            say(f"  and {len(error.details) - _MOST_DETAILS} more", prefix="")
+        return error.exit_status
+    except _UsageError as error:
+        where = error.ctx.command_path if error.ctx is not None else "evalkit"
+        say(f"{_one_line(error.format_message())} (see {where} --help)")
+        return 2
+    except (KeyboardInterrupt, typer.Abort):
+        say("interrupted")
+        return _INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has enough of it. Python would complain of the rest at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _CLOSED_PIPE
+
+
+def say(message: str, *, prefix: str = "evalkit: ") -> None:
+    """Print one line to standard error."""
+    print(prefix + visible(message), file=sys.stderr)
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """Print the one JSON document of a command; figures that are not finite are a bug of the caller."""
+    print(json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False))
+
+
+def print_table(
+    title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Collection[str] = ()
+) -> None:
+    """Print a table; where nobody looks at it, as wide as its content.
+
+    Parameters
+    ----------
+    title : str
+        Printed above it.
+    columns : sequence of str
+        Headings.
+    rows : iterable of sequence of str
+        Cells.
+    right : collection of str
+        The columns that are aligned to the right (figures).
+    """
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(
+        title=Text(visible(title)), title_justify="left", box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False
+    )
+    for column in columns:
+        # Folded, not cut: a name or a reason that is cut off helps nobody.
+        table.add_column(Text(column), justify="right" if column in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(visible(cell)) for cell in row))
+    console = Console(highlight=False, markup=False, emoji=False)
+    if console.is_terminal:
+        console.print(table)
+        return
+    wide = Console(highlight=False, markup=False, emoji=False, width=10_000)
+    with wide.capture() as capture:
+        wide.print(table)
+    print("\n".join(line.rstrip() for line in capture.get().splitlines()))
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[], None]]:
+    """Show on standard error how far a long job is; call the result once for each part done."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda: bar.advance(task)
+
+
+def number(unit: str) -> Callable[[str], float]:
+    """Return a reader of numbers with SI prefixes and, if given, the unit: ``4.7u``, ``100k``, ``2 V``.
+
+    Examples
+    --------
+    >>> number("V")("20m")
+    0.02
+    """
+
+    def read(text: str) -> float:
+        from quantiphy import InvalidNumber, Quantity
+
+        try:
+            # quantiphy would take a decimal comma for a separator of thousands.
+            quantity = Quantity(text) if not set(text) & set(",_ '") - {" "} else None
+        except InvalidNumber:
+            quantity = None
+        if (
+            quantity is None
+            or quantity.units not in ("", unit)
+            or quantity.is_infinite()
+            or quantity.is_nan()
+        ):
+            raise typer.BadParameter(f"{text!r} is not a number of {unit or 'this kind'}, like 4.7u or 100k")
+        return float(quantity)
+
+    # typer shows the reader's name where a value is wanted.
+    read.__name__ = unit or "number"
+    return read
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split()).rstrip(".")

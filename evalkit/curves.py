@@ -1,0 +1,59 @@
+"""Curves of a detector: segment-level ROC at the chosen delay and the free-response curve."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evalkit.cache import CrossingCache
+from evalkit.dataset import Dataset
+from evalkit.recommendation import Recommendation
+from evalkit.roc import Auc, FreeResponse, RocCurve, Scores, auc, free_response, roc_curve
+from evalkit.scoring import DetectorName, SegmentScores, make_detector, score_segments
+
+__all__ = ["Curves", "curves_of"]
+
+
+@dataclass(frozen=True)
+class Curves:
+    """What the threshold alone does at the chosen delay, and what the whole plane offers."""
+
+    events: RocCurve
+    """Calls against nuisance events (classes that the day counts in events)."""
+    events_auc: Auc
+    pieces: RocCurve
+    """Calls against 10 s pieces of the hour classes and of background."""
+    pieces_auc: Auc
+    free: FreeResponse
+    """For each figure of false alarms a day, the most calls caught by any setting."""
+
+
+def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> Curves:
+    """Return the curves of a recommendation's detector.
+
+    Sessions are the clusters of the areas' intervals. Where the daily figure
+    is unknown the free-response curve is empty.
+    """
+    extra = (len(found.sweep.delay_s) - 64) // 2
+    scored = score_segments(
+        dataset,
+        make_detector(DetectorName(found.sweep.detector), dataset, extra=extra),
+        delay_s=found.delay_s,
+        integrator=found.sweep.integrator,
+        warmup_s=dataset.board.warmup_s,
+        cache=cache,
+    )
+    events, pieces = _scores(scored, "nuisance"), _scores(scored, "piece")
+    return Curves(
+        events=roc_curve(events),
+        events_auc=auc(events),
+        pieces=roc_curve(pieces),
+        pieces_auc=auc(pieces),
+        free=free_response(found.plane.calls_caught, found.plane.false_alarms_per_day),
+    )
+
+
+def _scores(scored: SegmentScores, negatives: str) -> Scores:
+    kind = np.array(scored.kind)
+    session = np.unique(np.array(scored.session), return_inverse=True)[1]
+    positive, negative = kind == "call", kind == negatives
+    return Scores(scored.score[positive], scored.score[negative], session[positive], session[negative])

@@ -1,0 +1,198 @@
+"""Writes that survive a crash, and the lock that keeps two writers apart.
+
+A file is written under a temporary name in the folder where it belongs,
+flushed to the disk and renamed over the old one, and the folder is flushed
+too: after a power cut there is the old file or the new one, never half of
+either. What a crash leaves behind is called ``.tmp-*`` and is removed by the
+next program that takes the lock.
+"""
+
+import contextlib
+import os
+import secrets
+import shutil
+import stat
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+from evalkit.errors import Busy, FileFault
+
+__all__ = ["TEMPORARY_PREFIX", "copy_file", "dataset_lock", "move_file", "write_bytes"]
+
+TEMPORARY_PREFIX = ".tmp-"
+"""How the names of unfinished files begin."""
+
+_COPY_BYTES = 1 << 20
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file atomically and durably, over an old one if there is one.
+
+    Raises
+    ------
+    FileFault
+        If the folder or the disk does not allow it; an old file is then
+        unchanged.
+    """
+    _replace(path, lambda stream: _write_all(stream, data))
+
+
+def copy_file(source: Path, target: Path) -> None:
+    """Copy a file byte for byte with the guarantees of `write_bytes`, a piece at a time."""
+
+    def copy(stream: BinaryIO) -> None:
+        # The source is opened here so that its own fault is told apart from the target's.
+        try:
+            original = source.open("rb")
+        except OSError as error:
+            raise FileFault(f"{source}: cannot be read: {_reason(error)}") from error
+        with original:
+            shutil.copyfileobj(original, stream, _COPY_BYTES)
+
+    _replace(target, copy)
+
+
+def move_file(source: Path, target: Path) -> None:
+    """Rename a file within one file system, over an old one if there is one, durably."""
+    try:
+        os.replace(source, target)
+        _flush_folder(target.parent)
+        if source.parent != target.parent:
+            _flush_folder(source.parent)
+    except OSError as error:
+        raise FileFault(f"{target}: cannot be written: {_reason(error)}") from error
+
+
+@contextmanager
+def dataset_lock(folder: Path) -> Iterator[None]:
+    """Hold the right to write to a dataset; reading needs no lock.
+
+    The lock is the system's own on ``.evalkit/lock``: it ends with the
+    program, however that ends. Unfinished files of earlier programs are
+    removed once it is held.
+
+    Raises
+    ------
+    Busy
+        If another program holds it, naming its number and its command.
+    FileFault
+        If the dataset's folder cannot be written to.
+    """
+    path = folder / ".evalkit" / "lock"
+    try:
+        path.parent.mkdir(exist_ok=True)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError as error:
+        raise FileFault(f"{folder}: cannot be written to: {_reason(error)}") from error
+    try:
+        if not _take(handle):
+            os.lseek(handle, 0, os.SEEK_SET)
+            holder = os.read(handle, 200).decode("utf-8", "replace").strip() or "another program"
+            raise Busy(f"{folder}: being written to by {holder}; wait for it to end, then try again")
+        program = " ".join([Path(sys.argv[0]).name, *sys.argv[1:2]])
+        os.ftruncate(handle, 0)
+        os.write(handle, f"process {os.getpid()} ({program})\n".encode("utf-8", "replace"))
+        try:
+            _remove_leftovers(folder)
+            yield
+        finally:
+            # The next program to look must not read the name of one that has ended.
+            os.ftruncate(handle, 0)
+    finally:
+        os.close(handle)
+
+
+def _replace(path: Path, fill: Callable[[BinaryIO], None]) -> None:
+    """Write `path` by way of a temporary file that `fill` writes."""
+    temporary = path.parent / f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}"
+    try:
+        mode = _mode_of_regular(path)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        try:
+            with open(handle, "wb") as stream:
+                if mode is not None:
+                    os.chmod(temporary, mode)
+                fill(stream)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+            raise
+        _flush_folder(path.parent)
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be written: {_reason(error)}") from error
+
+
+def _mode_of_regular(path: Path) -> int | None:
+    """Return the permissions of a file that is to be replaced; devices and folders never are."""
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        return None
+    if not stat.S_ISREG(status.st_mode):
+        kind = "a folder" if stat.S_ISDIR(status.st_mode) else "not a regular file"
+        raise FileFault(f"{path}: cannot be written: it is {kind}")
+    return stat.S_IMODE(status.st_mode)
+
+
+def _write_all(stream: BinaryIO, data: bytes) -> None:
+    stream.write(data)
+
+
+def _flush_folder(folder: Path) -> None:
+    if sys.platform == "win32":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _remove_leftovers(folder: Path) -> None:
+    """Remove unfinished files; only the holder of the lock may, since a writer's own look the same."""
+    for place in (
+        folder,
+        *(entry for entry in folder.iterdir() if entry.is_dir() and not entry.is_symlink()),
+    ):
+        for leftover in place.glob(f"{TEMPORARY_PREFIX}*"):
+            with contextlib.suppress(OSError):
+                leftover.unlink()
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or str(error)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    # Windows locks bytes of a file against reading too: one far past the text is locked.
+    _LOCKED_BYTE = 1 << 20
+
+    def _take(handle: int) -> bool:
+        """Try to take the lock without waiting."""
+        os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        finally:
+            os.lseek(handle, 0, os.SEEK_SET)
+        return True
+
+else:
+    import fcntl
+
+    def _take(handle: int) -> bool:
+        """Try to take the lock without waiting."""
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True

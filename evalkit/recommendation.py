@@ -1,0 +1,374 @@
+"""The recommendation: a setting, its figures, how far they are proven, and what would help."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from evalkit.cache import CrossingCache
+from evalkit.choice import BENCH_SPREAD, Choice, Spread, choose
+from evalkit.crossings import Integrator
+from evalkit.dataset import Dataset
+from evalkit.day import Day
+from evalkit.errors import TooLittleData
+from evalkit.figures import Figures, Outcome, figures_of
+from evalkit.planes import Plane, exposures_of, plane_of
+from evalkit.scoring import (
+    DetectorName,
+    Progress,
+    Sweep,
+    check_poolable,
+    delay_axis,
+    make_detector,
+    sweep,
+)
+
+__all__ = ["Fold", "Proven", "Recommendation", "TradeOff", "recommend", "recommend_from", "sentences"]
+
+_FEWEST_SESSIONS = 3
+_WIDEN_BY = 16
+"""Steps by which each end of both axes is continued where the edge decided."""
+
+
+@dataclass(frozen=True)
+class Fold:
+    """The whole procedure, choice included, without one session."""
+
+    session: str
+    lane: int
+    delay_index: int
+    left_out: tuple[str, ...]
+    """Classes that only the held-out session has, not counted in this choice."""
+
+
+@dataclass(frozen=True)
+class Proven:
+    """Whether the worse end of each held-out interval meets its limit."""
+
+    calls: bool
+    false_alarms: bool
+    response: bool
+
+    @property
+    def all(self) -> bool:
+        """All three limits."""
+        return self.calls and self.false_alarms and self.response
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """A nearby way out where nothing passes: one limit relaxed, the others kept."""
+
+    limit: str
+    """The limit given up: `calls`, `false alarms` or `response`."""
+    threshold_position: float
+    delay_s: float
+    calls_caught: float
+    false_alarms_per_day: float | None
+    response_p95_s: float
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """What `recommend` found."""
+
+    sweep: Sweep
+    plane: Plane
+    choice: Choice
+    figures: Figures
+    """On the recordings that the setting was chosen from."""
+    held_out: Figures | None
+    """Each session at the setting chosen without it; None with fewer than 3 sessions."""
+    folds: tuple[Fold, ...]
+    proven: Proven
+    thin: tuple[str, ...]
+    """Classes whose recordings cannot show the limit: one alarm more would break it."""
+    trade_offs: tuple[TradeOff, ...]
+    """Empty where the setting passes."""
+    limits_failed: tuple[str, ...]
+    """Which of `calls`, `false alarms`, `response` the estimates fail."""
+    spread: Spread
+    calibrated: bool
+    full_scale_v: float | None
+    """Volts for full scale where all recordings agree on it."""
+
+    @property
+    def passes(self) -> bool | None:
+        """Whether the estimates meet the limits; None: one is unknown and no other fails."""
+        if not self.choice.acceptable:
+            return False
+        return None if self.plane.unknown else True
+
+    @property
+    def delay_s(self) -> float:
+        """The chosen integrator delay."""
+        return float(self.sweep.delay_s[self.choice.delay_index])
+
+    @property
+    def threshold_position(self) -> float:
+        """The chosen threshold on the detector's axis."""
+        return float(self.sweep.levels.position[self.choice.lane])
+
+    @property
+    def threshold_v(self) -> float | None:
+        """Equivalent threshold, V peak of a 175 Hz tone at the pickup; None uncalibrated or learned."""
+        volts = self.sweep.levels.threshold_v
+        return float(volts[self.choice.lane]) if volts is not None and self.calibrated else None
+
+    @property
+    def threshold_dbfs(self) -> float | None:
+        """The same in dB of full scale; None where recordings differ in it."""
+        volts = self.sweep.levels.threshold_v
+        full_scale_v = self.full_scale_v if self.calibrated else 1.0
+        if volts is None or full_scale_v is None:
+            return None
+        return 20.0 * math.log10(float(volts[self.choice.lane]) / full_scale_v)
+
+    @property
+    def gain(self) -> float | None:
+        """Amplifier gain at the setting; None uncalibrated or where no gain sets the threshold."""
+        gain = self.sweep.levels.gain
+        return float(gain[self.choice.lane]) if gain is not None and self.calibrated else None
+
+
+def recommend(
+    dataset: Dataset,
+    name: DetectorName,
+    *,
+    cache: CrossingCache,
+    progress: Progress | None = None,
+    same_scale: bool = False,
+) -> Recommendation:
+    """Sweep a detector over a dataset and choose its setting, with evidence.
+
+    Where the edge of the sweep decides, both axes are continued once and the
+    choice is made again.
+
+    Raises
+    ------
+    TooLittleData
+        If no time is reviewed or no call can be counted: no setting can be computed.
+    """
+    check_poolable(dataset.recordings, same_scale=same_scale)
+    integrator = Integrator.of_board(dataset.board)
+    found: Recommendation | None = None
+    for extra in (0, _WIDEN_BY):
+        swept = sweep(
+            dataset,
+            make_detector(name, dataset, extra=extra),
+            delay_s=delay_axis(extra=extra),
+            integrator=integrator,
+            warmup_s=dataset.board.warmup_s,
+            cache=cache,
+            progress=progress,
+        )
+        found = recommend_from(swept, dataset.day, spread=BENCH_SPREAD)
+        if not found.choice.edge_decides:
+            break
+    assert found is not None
+    scales = {r.full_scale_v for r in dataset.recordings}
+    return replace(
+        found,
+        calibrated=all(r.full_scale_v is not None for r in dataset.recordings),
+        full_scale_v=scales.pop() if len(scales) == 1 else None,
+    )
+
+
+def recommend_from(swept: Sweep, day: Day, *, spread: Spread) -> Recommendation:
+    """Choose a setting from a sweep and hold each session out in turn.
+
+    Parameters
+    ----------
+    swept : Sweep
+    day : Day
+        Limits and exposure.
+    spread : Spread
+        Of a built board, the unit of distance in the choice.
+
+    Returns
+    -------
+    Recommendation
+        Taken as calibrated with full scale 1 V; `recommend` says otherwise where it is.
+
+    Raises
+    ------
+    TooLittleData
+        If no time is reviewed or no call can be counted.
+    """
+    if not any(t.hours.sum() > 0.0 or t.events.sum() > 0.0 or t.calls for t in swept.tallies):
+        raise TooLittleData(
+            "no time is reviewed, so nothing can be scored; mark spans with `segments review`"
+        )
+    if not any(not call.cut for t in swept.tallies for call in t.calls):
+        raise TooLittleData(
+            "no call lies wholly inside reviewed time after the warm-up, so no setting can be computed; "
+            "label rings (or review more of the time around them)"
+        )
+    position, delay_s = swept.levels.position, swept.delay_s
+    plane = plane_of(swept.classes, swept.tallies, day)
+    choice = choose(plane, position, delay_s, spread)
+    figures = figures_of(
+        swept.classes, [Outcome(t, choice.lane, choice.delay_index) for t in swept.tallies], day
+    )
+    folds, held_out = _hold_out(swept, day, spread)
+    return Recommendation(
+        sweep=swept,
+        plane=plane,
+        choice=choice,
+        figures=figures,
+        held_out=held_out,
+        folds=folds,
+        proven=_proven(held_out, day),
+        thin=_thin(figures, day),
+        trade_offs=() if choice.acceptable else _trade_offs(plane, swept, day),
+        limits_failed=_failed(figures, day),
+        spread=spread,
+        calibrated=True,
+        full_scale_v=1.0,
+    )
+
+
+def _hold_out(swept: Sweep, day: Day, spread: Spread) -> tuple[tuple[Fold, ...], Figures | None]:
+    """Choose without each session in turn and score it at that setting."""
+    sessions = swept.sessions
+    if len(sessions) < _FEWEST_SESSIONS:
+        return (), None
+    folds: list[Fold] = []
+    outcomes: list[Outcome] = []
+    for session in sessions:
+        rest = [t for t in swept.tallies if t.session != session]
+        own = [t for t in swept.tallies if t.session == session]
+        only_here = tuple(
+            there.label
+            for there, elsewhere in zip(
+                exposures_of(swept.classes, own, day), exposures_of(swept.classes, rest, day)
+            )
+            if there.recorded > 0.0 and elsewhere.recorded == 0.0
+        )
+        if not any(not call.cut for t in rest for call in t.calls):
+            return (), None
+        choice = choose(
+            plane_of(swept.classes, rest, day, left_out=only_here),
+            swept.levels.position,
+            swept.delay_s,
+            spread,
+        )
+        folds.append(Fold(session, choice.lane, choice.delay_index, only_here))
+        outcomes += [Outcome(t, choice.lane, choice.delay_index) for t in own]
+    order = {t.recording: k for k, t in enumerate(swept.tallies)}
+    outcomes.sort(key=lambda o: order[o.tally.recording])
+    return tuple(folds), figures_of(swept.classes, outcomes, day)
+
+
+def _proven(held_out: Figures | None, day: Day) -> Proven:
+    if held_out is None:
+        return Proven(False, False, False)
+    calls = held_out.calls_interval.pair()
+    alarms = held_out.false_alarms_interval.pair()
+    response = held_out.response_p95_interval.pair()
+    return Proven(
+        calls=calls is not None and calls[0] >= day.limits.calls_caught,
+        false_alarms=alarms is not None and alarms[1] <= day.limits.false_alarms_per_day,
+        response=response is not None and response[1] <= day.limits.response_s,
+    )
+
+
+def _thin(figures: Figures, day: Day) -> tuple[str, ...]:
+    """Classes of which one alarm more would take the day over its limit."""
+    limit = day.limits.false_alarms_per_day
+    now = figures.false_alarms_per_day
+    base = now if now is not None and now <= limit else 0.0
+    return tuple(
+        c.exposure.label
+        for c in figures.classes
+        if c.exposure.per_day > 0.0 and not base + c.exposure.weight <= limit
+    )
+
+
+def _failed(figures: Figures, day: Day) -> tuple[str, ...]:
+    failed = []
+    if figures.calls_caught is None or figures.calls_caught < day.limits.calls_caught:
+        failed.append("calls")
+    if (figures.false_alarms_per_day or 0.0) > day.limits.false_alarms_per_day:
+        failed.append("false alarms")
+    if figures.response_p95_s is None or figures.response_p95_s > day.limits.response_s:
+        failed.append("response")
+    return tuple(failed)
+
+
+def _trade_offs(plane: Plane, swept: Sweep, day: Day) -> tuple[TradeOff, ...]:
+    """For each limit: the setting that meets the other two and misses this one by least."""
+    import numpy as np
+
+    limits = day.limits
+    alarms = np.nan_to_num(plane.false_alarms_per_day)
+    meets = {
+        "calls": plane.calls_caught >= limits.calls_caught,
+        "false alarms": alarms <= limits.false_alarms_per_day,
+        "response": plane.response_p95_s <= limits.response_s,
+    }
+    badness = {"calls": -plane.calls_caught, "false alarms": alarms, "response": plane.response_p95_s}
+    found = []
+    for limit in meets:
+        # a call that is missed has no response time: giving up calls gives up that limit's tail too
+        kept = [
+            meets[other]
+            for other in meets
+            if other != limit and not (limit == "calls" and other == "response")
+        ]
+        allowed = np.logical_and.reduce(kept)
+        if not allowed.any():
+            continue
+        lane, d = divmod(int(np.argmin(np.where(allowed, badness[limit], np.inf))), len(swept.delay_s))
+        known = float(plane.false_alarms_per_day[lane, d])
+        found.append(
+            TradeOff(
+                limit=limit,
+                threshold_position=float(swept.levels.position[lane]),
+                delay_s=float(swept.delay_s[d]),
+                calls_caught=float(plane.calls_caught[lane, d]),
+                false_alarms_per_day=None if math.isnan(known) else known,
+                response_p95_s=float(plane.response_p95_s[lane, d]),
+            )
+        )
+    return tuple(found)
+
+
+def sentences(found: Recommendation, day: Day) -> Sequence[str]:
+    """Say in words how far the evidence reaches: what one more miss or alarm would do, what is unknown."""
+    figures, limits = found.figures, day.limits
+    said: list[str] = []
+    for label in found.plane.unknown:
+        said.append(
+            f"The day brings {label} and no reviewed recording holds any, so false alarms a day are "
+            f"unknown; record some {label}, or set its exposure to 0 in day.toml if it never happens."
+        )
+    for c in figures.classes:
+        if c.exposure.label not in found.thin or c.exposure.label in found.plane.unknown:
+            continue
+        amount = _amount(c.exposure.recorded, c.exposure.unit)
+        upper = "" if c.per_day_upper is None else f"; the recordings allow up to {c.per_day_upper:.2g} a day"
+        alarms = "no alarm" if c.alarms == 0 else f"{c.alarms} alarm{'s' if c.alarms > 1 else ''}"
+        said.append(
+            f"{c.exposure.label}: {alarms} in {amount}; one more would mean {c.exposure.weight:.2g} more a day"
+            f" (the limit is {limits.false_alarms_per_day:g}){upper}."
+        )
+    if figures.counted and figures.caught and (figures.caught - 1) / figures.counted < limits.calls_caught:
+        said.append(
+            f"Calls: {figures.caught} of {figures.counted} caught; one more miss would be under the limit "
+            f"of {100 * limits.calls_caught:g} %."
+        )
+    if found.held_out is None:
+        said.append("Fewer than 3 sessions with calls: nothing can be held out, so nothing is proven.")
+    for fold in found.folds:
+        if fold.left_out:
+            said.append(
+                f"Without session {fold.session} there is no {', '.join(fold.left_out)}: "
+                "its choice did not count it."
+            )
+    return said
+
+
+def _amount(recorded: float, unit: str) -> str:
+    if unit == "event":
+        return f"{recorded:.0f} events"
+    return f"{recorded:.1f} h" if recorded >= 2.0 else f"{60.0 * recorded:.0f} min"

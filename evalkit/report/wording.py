@@ -1,0 +1,222 @@
+"""Figures in words and table rows, the same in the terminal and in the report."""
+
+import math
+
+from evalkit.board import Board
+from evalkit.day import Day
+from evalkit.detectors import LevelUnit
+from evalkit.figures import Figures
+from evalkit.intervals import Interval
+from evalkit.parts import knob_parts
+from evalkit.recommendation import Recommendation
+from evalkit.roc import Auc
+
+__all__ = [
+    "auc_text",
+    "class_rows",
+    "headline",
+    "outcome_rows",
+    "quantity",
+    "score_row",
+    "setting_rows",
+    "trade_off_rows",
+]
+
+
+def quantity(value: float | None, unit: str, digits: int = 3) -> str:
+    """Return a value with its SI prefix, `unknown` for None.
+
+    Examples
+    --------
+    >>> quantity(0.0356, "V")
+    '35.6 mV'
+    """
+    if value is None:
+        return "unknown"
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g} {unit}"
+    power = max(-4, min(3, math.floor(math.log10(abs(value)) / 3.0)))
+    prefix = {-4: "p", -3: "n", -2: "u", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}[power]
+    return f"{value / 10.0 ** (3 * power):.{digits}g} {prefix}{unit}"
+
+
+def headline(found: Recommendation, day: Day) -> tuple[str, ...]:
+    """Return what the recommendation comes to, in one to three lines."""
+    threshold = _threshold_text(found)
+    lines = [f"{found.sweep.detector}: threshold {threshold}, delay {found.delay_s:.2f} s"]
+    if found.passes is None:
+        lines.append("Nothing known fails, but one figure is unknown, so whether it passes is open.")
+    elif not found.passes:
+        failed = " and ".join(found.limits_failed) or "a limit"
+        lines.append(
+            f"NO setting meets the limits: this one misses by least ({failed}). "
+            "Either relax a limit (below), record more, or change the box."
+        )
+    elif found.proven.all:
+        lines.append("Passes all three limits, and held-out sessions prove it at 95 %.")
+    else:
+        open_ = [
+            name
+            for name, ok in (
+                ("calls", found.proven.calls),
+                ("false alarms", found.proven.false_alarms),
+                ("response", found.proven.response),
+            )
+            if not ok
+        ]
+        lines.append(f"Passes on these recordings; not yet proven: {', '.join(open_)}.")
+    return tuple(lines)
+
+
+def setting_rows(found: Recommendation, board: Board) -> list[tuple[str, str]]:
+    """Return the setting, its margins and its parts as (what, value)."""
+    margin = found.choice.margin
+    rows = [
+        ("threshold", _threshold_text(found)),
+        ("integrator delay", f"{found.delay_s:.3f} s"),
+        ("hold", f"{found.sweep.integrator.hold_s:.2f} s ({found.sweep.integrator.hold_kind})"),
+        ("amplifier gain", "unknown: not calibrated" if found.gain is None else f"{found.gain:.1f}"),
+    ]
+    if margin is None:
+        rows.append(("margin", "none: no setting passes"))
+    else:
+        least = "at least " if margin.at_least else ""
+        unit = str(found.sweep.levels.unit)
+        rows.append(("margin, threshold", f"{least}{margin.threshold:.1f} {unit} either way"))
+        rows.append(("margin, delay", f"{least}{margin.delay_percent:.0f} % either way"))
+    rows.append(
+        (
+            "spread assumed for a built board",
+            f"{found.spread.threshold:g} {found.sweep.levels.unit} and {100 * found.spread.delay:.0f} % "
+            "(1 sigma, knobs set on the bench; by ohms alone nearer 1.5 dB and 30 %)",
+        )
+    )
+    gain = found.gain if found.sweep.levels.gain is not None else None
+    rows += [
+        (f"{part.ref} ({part.series})", f"{quantity(part.value, part.unit)}: {part.role}")
+        for part in knob_parts(board, gain, found.delay_s)
+    ]
+    return rows
+
+
+def outcome_rows(found: Recommendation, day: Day) -> list[tuple[str, str, str, str]]:
+    """Return (figure, limit, held out, on the recordings it was chosen from)."""
+    limits = day.limits
+    columns = (found.held_out, found.figures)
+    no = "unknown: under 3 sessions"
+
+    def row(name: str, limit: str, text: list[str]) -> tuple[str, str, str, str]:
+        return (name, limit, text[0], text[1])
+
+    calls = [_calls_text(f) if f is not None else no for f in columns]
+    alarms = [
+        no if f is None else f"{_figure(f.false_alarms_per_day)} {_interval_text(f.false_alarms_interval)}"
+        for f in columns
+    ]
+    response = [
+        no
+        if f is None
+        else f"{_seconds(f.response_p95_s)} {_interval_text(f.response_p95_interval)}, "
+        f"median {_seconds(f.response_median_s)}"
+        for f in columns
+    ]
+    minutes = [no if f is None else _figure(f.alert_minutes_per_day) for f in columns]
+    return [
+        row("calls caught", f"at least {100 * limits.calls_caught:g} %", calls),
+        row("false alarms a day", f"at most {limits.false_alarms_per_day:g}", alarms),
+        row("95 % of calls answered within", f"{limits.response_s:g} s", response),
+        row("minutes of false alert a day", "", minutes),
+    ]
+
+
+def class_rows(figures: Figures) -> list[tuple[str, ...]]:
+    """Return (class, recorded, false alarms, rate with interval, adds to a day, at most)."""
+    rows: list[tuple[str, ...]] = []
+    for c in figures.classes:
+        e = c.exposure
+        recorded = f"{e.recorded:.0f} events" if e.unit == "event" else f"{60 * e.recorded:.1f} min"
+        interval = "" if c.interval is None else f" [{c.interval[0]:.2g}, {c.interval[1]:.2g}]"
+        rows.append(
+            (
+                e.label,
+                recorded,
+                str(c.alarms),
+                "unknown" if c.rate is None else f"{c.rate:.3g} per {e.unit}{interval}",
+                "unknown" if c.per_day is None else f"{c.per_day:.3g}",
+                "unknown" if c.per_day_upper is None else f"{c.per_day_upper:.3g}",
+            )
+        )
+    return rows
+
+
+def trade_off_rows(found: Recommendation) -> list[tuple[str, ...]]:
+    """Return (limit given up, threshold, delay, calls caught, false alarms a day, response p95)."""
+    unit = found.sweep.levels.unit
+    return [
+        (
+            t.limit,
+            f"{t.threshold_position:.1f} {'dB re 1 V' if unit is LevelUnit.DECIBEL else unit}",
+            f"{t.delay_s:.2f} s",
+            f"{100 * t.calls_caught:.1f} %",
+            _figure(t.false_alarms_per_day),
+            _seconds(t.response_p95_s),
+        )
+        for t in found.trade_offs
+    ]
+
+
+def score_row(found: Recommendation, area: Auc) -> tuple[str, ...]:
+    """Return one detector's line of the comparison: held-out figures where there are any."""
+    figures = found.held_out or found.figures
+    margin = found.choice.margin
+    return (
+        found.sweep.detector,
+        _calls_text(figures),
+        f"{_figure(figures.false_alarms_per_day)} {_interval_text(figures.false_alarms_interval)}",
+        _seconds(figures.response_p95_s),
+        "none"
+        if margin is None
+        else f"{margin.threshold:.1f} {found.sweep.levels.unit}, {margin.delay_percent:.0f} %",
+        {True: "yes", False: "no", None: "unknown"}[found.passes],
+        auc_text(area),
+    )
+
+
+def auc_text(area: Auc) -> str:
+    """Return an area with its interval."""
+    if math.isnan(area.estimate):
+        return "unknown"
+    return f"{area.estimate:.3f} {_interval_text(area.interval)}"
+
+
+def _threshold_text(found: Recommendation) -> str:
+    if found.sweep.levels.unit is not LevelUnit.DECIBEL:
+        return f"{found.threshold_position:.2f} log-odds"
+    dbfs = "" if found.threshold_dbfs is None else f"{found.threshold_dbfs:.1f} dBFS"
+    if found.threshold_v is None:
+        return dbfs or "unknown"
+    return f"{quantity(found.threshold_v, 'V')} peak at 175 Hz" + (f" ({dbfs})" if dbfs else "")
+
+
+def _calls_text(figures: Figures) -> str:
+    if figures.calls_caught is None:
+        return "unknown: no call counted"
+    return (
+        f"{figures.caught} of {figures.counted} ({100 * figures.calls_caught:.1f} %) "
+        f"{_interval_text(figures.calls_interval, scale=100.0)}"
+    )
+
+
+def _interval_text(interval: Interval, *, scale: float = 1.0) -> str:
+    pair = interval.pair()
+    return "[unknown]" if pair is None else f"[{scale * pair[0]:.3g}, {scale * pair[1]:.3g}]"
+
+
+def _figure(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.3g}"
+
+
+def _seconds(value: float | None) -> str:
+    if value is None:
+        return "unknown"
+    return "never" if math.isinf(value) else f"{value:.2f} s"
