@@ -21,6 +21,7 @@ __all__ = [
     "circuit_front_end",
     "circuit_lanes",
     "circuit_lanes_apart",
+    "circuit_voltages",
     "finish_alerts",
     "integrate_crossings",
     "judge_alerts",
@@ -208,6 +209,39 @@ def circuit_lanes_apart(
             highest[j] = s_j if s_j > highest[j] else highest[j]
             if i >= observed_from:
                 lowest[j] = s_j if s_j < lowest[j] else lowest[j]
+
+
+@_loop
+def circuit_voltages(
+    x: FloatArray, h: FloatArray, gain_m1: FloatArray, stay: FloatArray, pole: FloatArray,
+    p: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
+    offset_v: Any, limit_v: Any, clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
+    first_sample: int, out_amplifier: FloatArray, out_storage: FloatArray, out_above: FloatArray,
+) -> None:  # fmt: skip
+    """Simulate all lanes over a block as `circuit_lanes` does; keep every sample's voltages.
+
+    The outputs are (samples x lanes): amplifier after its limits, storage, and
+    1 where the comparator is high.
+    """
+    for i in range(x.shape[0]):
+        settles = (first_sample + i) % SETTLE_WINDOW == 0
+        for j in range(gain_m1.shape[0]):
+            s_j = s[j] if s[j] > _SETTLED_V or not settles else _ZERO
+            p_j, vc_j, s_j = _circuit_step(
+                x[i], h[i], gain_m1[j], stay[j], pole[j], p[j], vc[j], s_j,
+                offset_v, limit_v, clamp_knee_v, series_knee_v, scale_v, per_scale,
+                to_coupling, to_storage, keep,
+            )  # fmt: skip
+            p[j] = p_j
+            vc[j] = vc_j
+            s[j] = s_j
+            above = s_j > trip[j]
+            trip[j] = lower_v if above else upper_v
+            out = p_j if p_j > _ZERO else _ZERO
+            out_amplifier[i, j] = out if out < limit_v else limit_v
+            out_storage[i, j] = s_j
+            out_above[i, j] = above
 
 
 @_loop

@@ -17,6 +17,9 @@ from evalkit.segments import STANDARD_ROLES, Role
 
 __all__ = ["BACKGROUND", "DEFAULT_DAY_TOML", "Day", "Exposure", "Limits", "read_day"]
 
+# Whole numbers of TOML may be longer than a float can hold.
+_MOST = 2**53
+
 BACKGROUND = "background"
 """The class of reviewed time that is in no segment of a nuisance."""
 
@@ -159,6 +162,8 @@ class _Reader:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.faults.append(f"{prefix}{key} = {value!r} is not a number")
             return default
+        if abs(value) > _MOST:
+            value = math.inf if value > 0 else -math.inf
         if not math.isfinite(value) or value < low or value > high or (above_low and value == low):
             bound = f"above {low:g}" if above_low else f"at least {low:g}"
             bound += f" and at most {high:g}" if math.isfinite(high) else ""
@@ -174,7 +179,7 @@ def _read_toml(path: Path) -> dict[str, Any]:
         raise FileFault(f"{path}: cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise FileFault(f"{path}: not UTF-8 text") from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise FileFault(f"{path}: not TOML: {error}") from error
 
 

@@ -68,6 +68,8 @@ _AUDIO_KEYS = frozenset({"name", "title", "path", "format", "mediatype", "bytes"
         "audio_sha256",
     )
 }
+# Whole numbers of JSON have no bounds, those of other programs end here.
+_MOST = 2**53
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -305,7 +307,7 @@ class _Reader:
         if not isinstance(file_hash, str) or not _SHA256.fullmatch(file_hash.removeprefix("sha256:")):
             self.faults.append(f"{place}: hash must be sha256: and 64 hexadecimal digits")
         n_bytes = self._whole(place, resource, "bytes")
-        reviewed = self._reviewed(place, resource, (frames + 0.5) / rate if rate else math.inf)
+        reviewed = self._reviewed(place, resource, (frames + 0.5) / rate if rate and frames else math.inf)
         if len(self.faults) > before:
             return None
         table = labels.get(f"{_LABELS}/{PurePosixPath(file_name).stem}.csv", {})
@@ -329,7 +331,7 @@ class _Reader:
 
     def _whole(self, place: str, resource: Mapping[str, Any], key: str) -> int:
         value = resource.get(key)
-        if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+        if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value < _MOST:
             self.faults.append(f"{place}: {key} must be a whole number of at least 1, not {value!r}")
             return 0
         return value
@@ -353,7 +355,7 @@ class _Reader:
         value = resource.get(key)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < _MOST:
             self.faults.append(f"{place}: {key} must be a number above 0 or null, not {value!r}")
             return None
         return float(value)
@@ -364,7 +366,8 @@ class _Reader:
         for pair in value if isinstance(value, list) else [value]:
             numbers = pair if isinstance(pair, list) else []
             if len(numbers) != 2 or any(
-                isinstance(number, bool) or not isinstance(number, int | float) for number in numbers
+                isinstance(number, bool) or not isinstance(number, int | float) or abs(number) > _MOST
+                for number in numbers
             ):
                 self.faults.append(
                     f"{place}: reviewed must be a list of [start, end] in seconds, not {pair!r}"

@@ -56,10 +56,10 @@ def session_influence(residuals: ArrayLike, shares: ArrayLike) -> FloatArray:
 
     For a ratio R = sum(x) / sum(e), R without session s is R - influence_s / sum(e). The sum of squared
     influences is the variance that the spread between sessions gives the total: the jackknife's without its
-    factor (n - 1) / n, known from regression as HC3. With n sessions of one size it is n / (n - 1) times the
-    usual linearised variance, n / (n - 1) sum(residuals^2); with unequal ones it keeps a large session, which
-    pulls the ratio towards itself, from hiding its own spread. Where the rates of sessions differ by a CV of 1
-    the linearised form covered in 87 to 90 % of simulated workshops, this one in 91 to 92 %.
+    factor (n - 1) / n, known from regression as HC3. With n sessions of one size it is n / (n - 1) times
+    the usual linearised variance, n / (n - 1) sum(residuals^2); with unequal ones it keeps a large session,
+    which pulls the ratio towards itself, from hiding its own spread. Where the rates of sessions differ by
+    a CV of 1 the linearised form covered in 87 to 90 % of simulated workshops, this one in 91 to 92 %.
 
     Parameters
     ----------

@@ -82,6 +82,8 @@ class Plane:
     """Smallest time within which 95 % of counted calls were announced, missed ones being never."""
     violation: NDArray[np.float64]
     """Largest ratio of a known figure to what its limit allows; at most 1 where no known limit fails."""
+    known_alarms_per_day: NDArray[np.float64]
+    """False alarms a day of the recorded classes: a lower limit of the figure where others were not."""
     unknown: tuple[str, ...]
     """Classes that the day brings and no recording covers."""
 
@@ -143,8 +145,8 @@ def plane_of(
         np.minimum(violation, 1.0),
         np.maximum(violation, 1.0 + 1e-9),
     )
-    if not unknown:
-        violation = np.maximum(violation, per_day / limits.false_alarms_per_day)
+    # with a class unknown, the known ones are a lower limit of the day: they alone may break it
+    violation = np.maximum(violation, per_day / limits.false_alarms_per_day)
     nowhere = np.full(per_day.shape, np.nan)
     return Plane(
         total=total,
@@ -158,6 +160,7 @@ def plane_of(
         alert_minutes_per_day=nowhere if unknown else minutes,
         response_p95_s=p95,
         violation=violation,
+        known_alarms_per_day=per_day,
         unknown=unknown,
     )
 

@@ -144,13 +144,14 @@ def daily_rate(
 ) -> Rate:
     """Return the alarms of a day: each class's rate times what a day brings of it, summed.
 
-    Limits are Fay & Feuer's gamma limits. Where sessions agree, the variance of a class's count is the count
-    (Poisson), and the limits of a single class are Garwood's. Where they do not, it is the larger of that and
-    the between-session variance (`session_influence`) times (t / z)^2 (`session_t`). Since one session may be
-    bad for several classes at once (a higher gain, say), the variance of the sum is handled likewise and never
-    comes out under that of its classes. Sessions agree when the spread between them is no larger than chance
-    alone gives on average, and always when there is only one alarm: it cannot disagree with itself. A class
-    with exposure in one session only shows no spread and is taken as Poisson; the method says so.
+    Limits are Fay & Feuer's gamma limits. Where sessions agree, the variance of a class's count is the
+    count (Poisson), and the limits of a single class are Garwood's. Where they do not, it is the larger of
+    that and the between-session variance (`session_influence`) times (t / z)^2 (`session_t`). Since one
+    session may be bad for several classes at once (a higher gain, say), the variance of the sum is handled
+    likewise and never comes out under that of its classes. Sessions agree when the spread between them is
+    no larger than chance alone gives on average, and always when there is only one alarm: it cannot
+    disagree with itself. A class with exposure in one session only shows no spread and is taken as Poisson;
+    the method says so.
 
     Parameters
     ----------
@@ -185,7 +186,7 @@ def daily_rate(
     brought = days > 0.0
     x, e, days = x[..., brought, :], e[brought], days[brought]
     total_e = np.sum(e, axis=-1)
-    method = "unknown: the day brings a class that no recording covers"
+    method = "unknown: nothing recorded of a class that the day brings"
     if not np.all(total_e > 0.0):
         unknown = np.full(x.shape[:-2], np.nan)
         return Rate(unknown, Interval(unknown, unknown, method))

@@ -288,7 +288,7 @@ def _failed(figures: Figures, day: Day) -> tuple[str, ...]:
     failed = []
     if figures.calls_caught is None or figures.calls_caught < day.limits.calls_caught:
         failed.append("calls")
-    if (figures.false_alarms_per_day or 0.0) > day.limits.false_alarms_per_day:
+    if sum(c.per_day or 0.0 for c in figures.classes) > day.limits.false_alarms_per_day:
         failed.append("false alarms")
     if figures.response_p95_s is None or figures.response_p95_s > day.limits.response_s:
         failed.append("response")
@@ -300,7 +300,7 @@ def _trade_offs(plane: Plane, swept: Sweep, day: Day) -> tuple[TradeOff, ...]:
     import numpy as np
 
     limits = day.limits
-    alarms = np.nan_to_num(plane.false_alarms_per_day)
+    alarms = plane.known_alarms_per_day
     meets = {
         "calls": plane.calls_caught >= limits.calls_caught,
         "false alarms": alarms <= limits.false_alarms_per_day,
@@ -346,11 +346,13 @@ def sentences(found: Recommendation, day: Day) -> Sequence[str]:
         if c.exposure.label not in found.thin or c.exposure.label in found.plane.unknown:
             continue
         amount = _amount(c.exposure.recorded, c.exposure.unit)
-        upper = "" if c.per_day_upper is None else f"; the recordings allow up to {c.per_day_upper:.2g} a day"
+        upper = (
+            "" if c.per_day_upper is None else f"; the recordings allow up to {_short(c.per_day_upper)} a day"
+        )
         alarms = "no alarm" if c.alarms == 0 else f"{c.alarms} alarm{'s' if c.alarms > 1 else ''}"
         said.append(
-            f"{c.exposure.label}: {alarms} in {amount}; one more would mean {c.exposure.weight:.2g} more a day"
-            f" (the limit is {limits.false_alarms_per_day:g}){upper}."
+            f"{c.exposure.label}: {alarms} in {amount}; one more would mean {_short(c.exposure.weight)} "
+            f"more a day (the limit is {limits.false_alarms_per_day:g}){upper}."
         )
     if figures.counted and figures.caught and (figures.caught - 1) / figures.counted < limits.calls_caught:
         said.append(
@@ -366,6 +368,10 @@ def sentences(found: Recommendation, day: Day) -> Sequence[str]:
                 "its choice did not count it."
             )
     return said
+
+
+def _short(value: float) -> str:
+    return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
 
 
 def _amount(recorded: float, unit: str) -> str:

@@ -24,7 +24,7 @@ from evalkit.dataset import read_dataset
 from evalkit.demo import build
 from evalkit.demo.build import DEMO_DAY_TOML, build_demo, build_hard_session, render_session
 from evalkit.demo.machines import Compressor, Grinder, Shaver, Tram
-from evalkit.demo.physics import Lid, Pickup, SoundCard
+from evalkit.demo.physics import Pickup, SoundCard
 from evalkit.demo.rotor import AUDIBLE_DB, Rotor
 from evalkit.demo.scene import CARD, LID, PHONES, SAMPLE_RATE_HZ, Event, Session
 from evalkit.demo.schedule import TAP_DECAY_DB, demo_sessions, hard_session
@@ -60,7 +60,7 @@ def peak_hz(signal: Floats) -> float:
     spectrum = np.log(np.abs(np.fft.rfft(signal * np.hanning(len(signal)), 4 * len(signal))))
     k = int(np.argmax(spectrum))
     left, middle, right = spectrum[k - 1 : k + 2]
-    return (k + 0.5 * (left - right) / (left - 2.0 * middle + right)) * FS / (4 * len(signal))
+    return float((k + 0.5 * (left - right) / (left - 2.0 * middle + right)) * FS / (4 * len(signal)))
 
 
 def share_between(signal: Floats, low_hz: float, high_hz: float) -> float:
@@ -272,7 +272,7 @@ class TestMachines:
     def test_grinder_turns_at_its_slip_speed_and_coasts_down(self) -> None:
         grinder = Grinder(6.0, ())
         force = grinder.force_n(calm(), FS)
-        assert peak_hz(force[4 * FS : 6 * FS] - 0.0) == pytest.approx(49.0, abs=0.1)
+        assert peak_hz(force[4 * FS : 6 * FS]) == pytest.approx(49.0, abs=0.1)
         # one time constant after the current stops: 1/e of the speed
         later = round((6.0 + grinder.rotor.coast_down_s) * FS)
         assert peak_hz(force[later - FS // 4 : later + FS // 4]) == pytest.approx(49.0 / math.e, rel=0.05)
@@ -282,7 +282,8 @@ class TestMachines:
         noise = grinder.force_n(calm(), FS)[2 * FS : 7 * FS]
         # the swell (1 + 0.4 sin) adds 8 % of power, the hand's pressure wanders by a decibel
         assert np.sqrt(np.mean(noise**2)) == pytest.approx(grinder.contact_n, rel=0.2)
-        assert share_between(noise, 150.0, 2_500.0) == pytest.approx(0.78, abs=0.03)
+        # 0.78 for an analog filter (as for the tram below); the digital one has no skirt above 8 kHz
+        assert 0.78 < share_between(noise, 150.0, 2_500.0) < 0.9
 
     def test_tram_rumbles_low_and_swells(self) -> None:
         tram = Tram(7.0, flat_n_s=0.0, squeal_n=0.0)
@@ -476,7 +477,7 @@ class TestDayBook:
     def test_the_signal_sounds_where_the_labels_say(self) -> None:
         for phone in PHONES:
             session, event = alone(first_event(phone.name))
-            level = plain_rectifier(volts_of(session), decay_s=0.02)
+            level = plain_rectifier(volts_of(session), storage_tau_s=0.02)
             times = np.arange(len(level)) / FS
             inside = np.zeros(len(level), dtype=bool)
             for segment in event.segments:
@@ -500,15 +501,25 @@ class TestDayBook:
             assert db(np.abs(volts[end:]).max() / np.abs(volts).max()) < -TAP_DECAY_DB + 2.0
 
 
-def plain_rectifier(volts: Floats, *, decay_s: float = 0.22) -> Floats:
-    """Ideal half-wave peak detector that decays: max over the past of x exp(-(t - t') / tau).
+def plain_rectifier(volts: Floats, *, storage_tau_s: float = 0.22) -> Floats:
+    """Level of a two-diode rectifier with ideal diodes and equal capacitors, positive half-waves only.
 
-    No drops, no charge shared between capacitors: not the board, only near it.
+    The clamp keeps the coupling capacitor's far end above zero; the series diode
+    passes charge, half of the difference to each capacitor; the storage capacitor
+    bleeds. No drops, no gain, no limits: not the board, only near it.
     """
-    growth = np.arange(len(volts)) / (decay_s * FS)
-    with np.errstate(divide="ignore"):
-        logs = np.log(np.maximum(volts, 1e-9))
-    return np.exp(np.maximum.accumulate(logs + growth) - growth)
+    keep = math.exp(-1.0 / (FS * storage_tau_s))
+    coupling = storage = 0.0
+    level = []
+    for x in np.maximum(volts, 0.0).tolist():
+        coupling = min(coupling, x)
+        passed = x - coupling - storage
+        if passed > 0.0:
+            coupling += 0.5 * passed
+            storage += 0.5 * passed
+        storage *= keep
+        level.append(storage)
+    return np.array(level)
 
 
 def held(level: Floats, hold_s: float) -> float:
@@ -564,19 +575,20 @@ def loudest(sessions: tuple[Session, ...], label: str, note: str, count: int) ->
     return sorted(found, key=strength)[-count:]
 
 
+@pytest.fixture(scope="module")
+def softest_ring_db() -> float:
+    """Return the least that a call of the soft-cased phone keeps up for 0.8 s in its first burst."""
+    levels = []
+    for session in demo_sessions():
+        for event in session.events:
+            if event.segments[0].phone == "cased":
+                short, _ = alone(event, longest_s=3.2, level_db=session.level_db)
+                levels.append(held(plain_rectifier(volts_of(short)), 0.8))
+    return db(min(levels))
+
+
 class TestLevels:
     """What the scene promises, on a plain rectifier; dB re 1 V at the recorder's input."""
-
-    @pytest.fixture(scope="class")
-    def softest_ring_db(self) -> float:
-        """Each call of the soft-cased phone: the level that its first burst keeps up for 0.8 s."""
-        levels = []
-        for session in demo_sessions():
-            for event in session.events:
-                if event.segments[0].phone == "cased":
-                    short, _ = alone(event, longest_s=3.2, level_db=session.level_db)
-                    levels.append(held(plain_rectifier(volts_of(short)), 0.8))
-        return db(min(levels))
 
     def test_the_soft_case_makes_the_softest_phone(self) -> None:
         levels = {}
@@ -600,7 +612,7 @@ class TestLevels:
                 session, _ = alone(event, longest_s=longest_s, level_db=level_db)
                 levels.append(held(plain_rectifier(volts_of(session)), 0.8))
             nuisances[note] = db(max(levels))
-        assert 3.0 <= softest_ring_db - max(nuisances.values()) <= 6.0
+        assert 3.5 <= softest_ring_db - max(nuisances.values()) <= 5.5
         assert max(nuisances.values()) - min(nuisances.values()) < 4.0
 
     def test_the_strongest_tap_is_some_15_db_above_that_ring_and_short(self, softest_ring_db: float) -> None:
@@ -612,7 +624,7 @@ class TestLevels:
                 assert np.abs(volts).max() < 0.8 * CARD.full_scale_v
                 peaks.append(float(plain_rectifier(volts).max()))
                 lasting.append(held(plain_rectifier(volts), 0.8))
-        assert db(max(peaks)) - softest_ring_db == pytest.approx(15.0, abs=2.0)
+        assert db(max(peaks)) - softest_ring_db == pytest.approx(15.0, abs=1.5)
         # that is why a delay helps: no tap keeps up even the softest ring's level
         assert db(max(lasting)) < softest_ring_db - 6.0
 
@@ -739,4 +751,3 @@ def test_lid_has_few_modes_and_a_known_decay() -> None:
     assert 4 <= len(LID.modes()) <= 6
     slowest = min(mode.decay_rate for mode in LID.modes())
     assert math.exp(-slowest * LID.decay_s(40.0)) == pytest.approx(0.01)
-    assert isinstance(LID, Lid)

@@ -23,7 +23,14 @@ from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
 from evalkit.detectors import Levels, LevelUnit, Source
 
-__all__ = ["REFERENCE_RATE_HZ", "TONE_HZ", "CircuitDetector", "gain_axis", "pickup_section"]
+__all__ = [
+    "REFERENCE_RATE_HZ",
+    "TONE_HZ",
+    "CircuitDetector",
+    "Voltages",
+    "gain_axis",
+    "pickup_section",
+]
 
 TONE_HZ = 175.0
 """Frequency of the steady tone by which thresholds are told."""
@@ -90,6 +97,20 @@ class CircuitState:
     coupling_v: NDArray[np.float32]
     storage_v: NDArray[np.float32]
     trip_v: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Voltages:
+    """Every sample of a block, as a scope would show it."""
+
+    input_v: NDArray[np.float32]
+    """(n_samples,): amplifier input, with its bias and clamp."""
+    amplifier_v: NDArray[np.float32]
+    """(n_samples, n_lanes): amplifier output, within its limits."""
+    storage_v: NDArray[np.float32]
+    """(n_samples, n_lanes): storage capacitor, which the comparator compares."""
+    above: NDArray[np.uint8]
+    """(n_samples, n_lanes): 1 where the comparator is high."""
 
 
 class CircuitDetector:
@@ -209,6 +230,41 @@ class CircuitDetector:
             coupling_v=voltages[1],
             storage_v=voltages[2],
             trip_v=voltages[3],
+        )
+
+    def voltages(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Voltages, CircuitState]:
+        """Simulate a block as `advance` does, bit for bit, and keep every sample's voltages.
+
+        Parameters
+        ----------
+        block : ndarray of shape (n_samples,), float32, full scale 1
+        state : CircuitState
+            As returned for the block before by either method, or by `at_rest`.
+
+        Returns
+        -------
+        (Voltages, CircuitState)
+        """
+        from evalkit import _kernels
+
+        c, shape = state.constants, (len(block), len(self.gain))
+        front = state.front.copy()
+        x, h = np.empty(len(block), _F), np.empty(len(block), _F)
+        _kernels.circuit_front_end(block, c.volts, c.pickup, c.leg, c.bias_v, c.clamp_v, front, x, h)
+        carried = (state.amplifier_v, state.coupling_v, state.storage_v, state.trip_v)
+        after: Any = [v.copy() for v in carried]
+        found: Any = [np.empty(shape, _F), np.empty(shape, _F), np.empty(shape, np.uint8)]
+        arguments: list[Any] = [x, h, c.gain_m1, c.stay, c.pole, *after, *c.lane, c.upper_v, c.lower_v]
+        arguments += [state.next_sample, *found]
+        _kernels.circuit_voltages(*arguments)
+        return Voltages(x, *found), replace(
+            state,
+            next_sample=state.next_sample + len(block),
+            front=front,
+            amplifier_v=after[0],
+            coupling_v=after[1],
+            storage_v=after[2],
+            trip_v=after[3],
         )
 
 

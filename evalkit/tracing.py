@@ -1,0 +1,321 @@
+"""What a scope would show at one setting: every sample's voltages around a moment.
+
+Always computed from the recording's start, in the same blocks and by the same
+arithmetic as the sweep, so that what is seen is what was scored: the state of
+capacitors, comparator, integrator and hold at a moment depends on all that
+went before it.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evalkit.board import Board, HoldKind
+from evalkit.crossings import Crossings, Integrator, alerts_of
+from evalkit.dataset import Recording
+from evalkit.detectors import Detector, Source
+from evalkit.detectors.circuit import CircuitDetector
+from evalkit.detectors.envelope import EnvelopeDetector
+from evalkit.recordings import read_blocks
+from evalkit.spans import Span
+
+__all__ = ["Excerpt", "Trace", "excerpts", "trace"]
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The board's nodes over a span of a recording, one entry for each sample; volts to ground."""
+
+    time_s: NDArray[np.float64]
+    """From the recording's start."""
+    pickup_v: NDArray[np.float32]
+    """Amplifier input: the pickup on the board's own load, on the bias, after the input clamp."""
+    amplifier_v: NDArray[np.float32]
+    """Amplifier output."""
+    storage_v: NDArray[np.float32]
+    """Storage capacitor, which the comparator compares with its reference."""
+    comparator_v: NDArray[np.float32]
+    """Comparator output."""
+    integrator_v: NDArray[np.float64]
+    """Integrator capacitor, the gate's input."""
+    gate_v: NDArray[np.float32]
+    """The supply from firing to release, else 0 (a single inverting gate shows the opposite)."""
+    output_v: NDArray[np.float32]
+    """The supply while the alert is on, hold included, else 0."""
+
+
+@dataclass(frozen=True)
+class Excerpt:
+    """What any detector made of a span of a recording, one entry for each sample."""
+
+    time_s: NDArray[np.float64]
+    """From the recording's start."""
+    input_v: NDArray[np.float32]
+    """The recording itself; volts, or full scale = 1 where it is not calibrated."""
+    level: NDArray[Any] | None
+    """What is compared with the trip levels; None for a detector that shows none."""
+    level_name: str
+    """What `level` is, with its unit."""
+    upper: float
+    """Level above which the comparator goes high."""
+    lower: float
+    """Level at or below which it goes low."""
+    above: NDArray[np.bool_]
+    """Whether the comparator is high."""
+    integrator: NDArray[np.float64]
+    """As a share of the comparator's high output."""
+    gate: NDArray[np.bool_]
+    """From firing to release."""
+    alert: NDArray[np.bool_]
+    """Whether the alert is on, hold included."""
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Samples [first, last) of a recording as they come in, block by block."""
+
+    first: int
+    last: int
+    columns: tuple[NDArray[Any], ...]
+
+    def take(self, block_start: int, columns: Sequence[NDArray[Any]]) -> None:
+        a = max(self.first, block_start)
+        b = min(self.last, block_start + len(columns[0]))
+        if a < b:
+            for own, column in zip(self.columns, columns, strict=True):
+                own[a - self.first : b - self.first] = column[a - block_start : b - block_start]
+
+
+def trace(
+    recording: Recording, board: Board, gain: float, delay_s: float, start_s: float, stop_s: float
+) -> Trace:
+    """Return the board's voltages over [start_s, stop_s) of a recording.
+
+    The simulation runs from the recording's start, whatever `start_s` is.
+
+    Parameters
+    ----------
+    recording : Recording
+    board : Board
+    gain : float
+        Amplifier gain, at least 1.
+    delay_s : float
+        Integrator delay, above 0.
+    start_s, stop_s : float
+        ``0 <= start_s < stop_s``; a stop after the recording's end means its end.
+
+    Raises
+    ------
+    ValueError
+        If the span is empty or begins after the recording's end, or a setting is out of range.
+    FileFault
+        If the recording cannot be read.
+    """
+    if delay_s <= 0.0:
+        raise ValueError(f"delay_s={delay_s} must be above 0")
+    detector = CircuitDetector(board, np.array([gain]))
+    integrator = Integrator.of_board(board)
+    window = _window(recording, Span(start_s, stop_s), 4)
+    changes: list[Crossings] = []
+    state = detector.at_rest(_source(recording))
+    for first, block in _blocks(recording, window.last):
+        voltages, state = detector.voltages(block, state)
+        above = voltages.above[:, 0]
+        window.take(first, (voltages.input_v, voltages.amplifier_v[:, 0], voltages.storage_v[:, 0], above))
+        changes.append(_changes(above, changes, first))
+    pickup_v, amplifier_v, storage_v, high = window.columns
+    time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
+    after = _after_comparator(changes, recording, integrator, delay_s, window.last, time_s)
+    supply_v, low_v = np.float32(board.supply.voltage.typ), np.float32(board.comparator.output_low.typ)
+    return Trace(
+        time_s=time_s,
+        pickup_v=pickup_v.astype(np.float32),
+        amplifier_v=amplifier_v.astype(np.float32),
+        storage_v=storage_v.astype(np.float32),
+        comparator_v=np.where(high != 0, np.float32(board.comparator_high_v), low_v),
+        integrator_v=after.integrator * board.comparator_high_v,
+        gate_v=np.where(after.gate, supply_v, np.float32(0.0)),
+        output_v=np.where(after.alert, supply_v, np.float32(0.0)),
+    )
+
+
+def excerpts(
+    recording: Recording,
+    detector: Detector,
+    *,
+    integrator: Integrator,
+    delay_s: float,
+    spans: Sequence[Span],
+) -> tuple[Excerpt, ...]:
+    """Return what a detector of one lane made of some spans of a recording, in one pass over it.
+
+    Parameters
+    ----------
+    recording : Recording
+    detector : Detector
+        With one threshold.
+    integrator : Integrator
+    delay_s : float
+    spans : sequence of Span
+        In any order; they may overlap.
+
+    Raises
+    ------
+    ValueError
+        If the detector has more than one lane, or a span begins after the recording's end.
+    """
+    if len(detector.levels.position) != 1:
+        raise ValueError(f"the detector has {len(detector.levels.position)} thresholds; one is wanted")
+    windows = [_window(recording, span, 2) for span in spans]
+    last = max((window.last for window in windows), default=0)
+    source = _source(recording)
+    state = detector.at_rest(source)
+    changes: list[Crossings] = []
+    for first, block in _blocks(recording, last):
+        volts = block * np.float32(source.volts)
+        if isinstance(detector, CircuitDetector):
+            voltages, state = detector.voltages(block, state)
+            level: NDArray[Any] = voltages.storage_v[:, 0]
+            changes.append(_changes(voltages.above[:, 0], changes, first))
+        else:
+            if isinstance(detector, EnvelopeDetector):
+                level, _ = detector.level_v(block, state)
+            else:
+                level = np.full(len(block), np.nan)
+            crossings, state = detector.advance(block, state)
+            changes.append(crossings)
+        for window in windows:
+            window.take(first, (volts, level))
+    return tuple(
+        _excerpt(recording, detector, integrator, delay_s, changes, window, last) for window in windows
+    )
+
+
+@dataclass(frozen=True)
+class _AfterComparator:
+    above: NDArray[np.bool_]
+    integrator: NDArray[np.float64]
+    gate: NDArray[np.bool_]
+    alert: NDArray[np.bool_]
+
+
+def _excerpt(
+    recording: Recording,
+    detector: Detector,
+    integrator: Integrator,
+    delay_s: float,
+    changes: Sequence[Crossings],
+    window: _Window,
+    last: int,
+) -> Excerpt:
+    time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
+    after = _after_comparator(changes, recording, integrator, delay_s, last, time_s)
+    name, upper, lower = "", float("nan"), float("nan")
+    if isinstance(detector, CircuitDetector):
+        name = "storage capacitor, V"
+        upper, lower = detector.board.upper_trip_v, detector.board.lower_trip_v
+    elif isinstance(detector, EnvelopeDetector):
+        name = "level, V RMS"
+        upper, lower = float(detector.upper_v[0]), float(detector.lower_v[0])
+    return Excerpt(
+        time_s=time_s,
+        input_v=window.columns[0].astype(np.float32),
+        level=window.columns[1] if name else None,
+        level_name=name,
+        upper=upper,
+        lower=lower,
+        above=after.above,
+        integrator=after.integrator,
+        gate=after.gate,
+        alert=after.alert,
+    )
+
+
+def _source(recording: Recording) -> Source:
+    return Source(recording.sample_rate_hz, recording.full_scale_v, recording.input_ohms)
+
+
+def _window(recording: Recording, span: Span, n_columns: int) -> _Window:
+    rate = recording.sample_rate_hz
+    first, last = round(span.start_s * rate), min(round(min(span.end_s, 1e12) * rate), recording.n_frames)
+    if first >= last:
+        raise ValueError(
+            f"{span.start_s:g}-{span.end_s:g} s holds no sample of {recording.name} "
+            f"({recording.duration_s:.3f} s)"
+        )
+    return _Window(first, last, tuple(np.empty(last - first) for _ in range(n_columns)))
+
+
+def _blocks(recording: Recording, stop: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Yield (index of the first sample, block) up to `stop`."""
+    first = 0
+    for block in read_blocks(recording.path, channel=recording.channel, stop=stop):
+        yield first, block
+        first += len(block)
+
+
+def _changes(above: NDArray[np.uint8], before: Sequence[Crossings], first: int) -> Crossings:
+    """Crossings of one lane within a block, from every sample's comparator."""
+    was = next((c.above[-1] for c in reversed(before) if len(c.above)), np.uint8(0))
+    at = np.flatnonzero(np.diff(above, prepend=was))
+    return Crossings(np.zeros(len(at), np.int32), at.astype(np.int64) + first, above[at])
+
+
+def _after_comparator(
+    changes: Sequence[Crossings],
+    recording: Recording,
+    integrator: Integrator,
+    delay_s: float,
+    last: int,
+    time_s: NDArray[np.float64],
+) -> _AfterComparator:
+    """Comparator, integrator, gate and alert at some instants, by the closed forms of `alerts_of`."""
+    rate = recording.sample_rate_hz
+    at_s = np.concatenate([c.sample for c in changes]) / rate
+    high = np.concatenate([c.above for c in changes]).astype(bool)
+    tau_c = float(integrator.tau_s(np.array([delay_s]))[0])
+    tau_d = tau_c * integrator.discharge_ratio
+    share = np.zeros(len(at_s) + 1)
+    for k in range(1, len(at_s)):
+        dt = at_s[k] - at_s[k - 1]
+        u = share[k]
+        share[k + 1] = 1.0 - (1.0 - u) * np.exp(-dt / tau_c) if high[k - 1] else u * np.exp(-dt / tau_d)
+    # entry 0 stands for the time before the first crossing: low, empty
+    past = np.searchsorted(at_s, time_s, side="right")
+    since_s = time_s - np.concatenate([[0.0], at_s])[past]
+    u, on = share[past], np.concatenate([[False], high])[past]
+    return _AfterComparator(
+        above=on,
+        integrator=np.where(on, 1.0 - (1.0 - u) * np.exp(-since_s / tau_c), u * np.exp(-since_s / tau_d)),
+        gate=_is_on(
+            changes, rate, last, replace(integrator, hold_kind=HoldKind.NONE, hold_s=0.0), delay_s, time_s
+        ),
+        alert=_is_on(changes, rate, last, integrator, delay_s, time_s),
+    )
+
+
+def _is_on(
+    changes: Sequence[Crossings],
+    rate: int,
+    last: int,
+    integrator: Integrator,
+    delay_s: float,
+    time_s: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    found = alerts_of(
+        changes,
+        sample_rate_hz=rate,
+        duration_s=last / rate,
+        n_lanes=1,
+        delay_s=np.array([delay_s]),
+        integrator=integrator,
+        marks_s=np.zeros(0),
+    )
+    times = np.concatenate([alerts.times[:, :2] for alerts in found])
+    latest = np.searchsorted(times[:, 0], time_s, side="right") - 1
+    # an alert that is still on at the last instant goes on
+    ends = np.concatenate([np.where(times[:, 1] >= last / rate, np.inf, times[:, 1]), [-np.inf]])
+    return np.asarray(time_s < ends[latest], dtype=np.bool_)
