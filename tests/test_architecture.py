@@ -23,8 +23,8 @@ STOREYS = (
     ),
     ("spans", "segments", "crossings"),
     ("descriptor", "day", "dataset", "labelling", "checking", "detectors", "cache"),
-    ("matching", "scoring", "planes"),
-    ("choice", "parts", "figures", "recommendation", "curves", "settings", "tracing"),
+    ("matching", "scoring", "planes", "tracing"),
+    ("choice", "parts", "figures", "recommendation", "curves", "settings"),
     ("report",),
     # The command `demo` calls what is in demo/, so the design's top floor is two.
     ("demo",),

@@ -1,6 +1,6 @@
-"""Small version of the coverage simulation: do the intervals hold the truth as often as design section 7 says?
+"""Small version of the coverage simulation: do intervals hold the truth as often as design section 7 says?
 
-All workshops here are invented. The full version, with 4,000 workshops for each of some 700 cases, is
+All workshops here are invented. The full version, with 4,000 workshops for each case and many more cases, is
 ``python -m tests.benchmarks.coverage_of_intervals``.
 """
 

@@ -16,18 +16,22 @@ NONE = np.empty(0)
 # T. Fawcett (2006), "An introduction to ROC analysis", Pattern Recognition Letters 27, 861-874, Fig. 3: 20
 # instances in falling order of score, with the point that each adds.
 FAWCETT_CLASSES = "ppnpppnnpnpnpnnnpnpn"
-FAWCETT_SCORES = (
-    [0.90, 0.80, 0.70, 0.60, 0.55, 0.54, 0.53, 0.52, 0.51, 0.505]
-    + [0.40, 0.39, 0.38, 0.37, 0.36, 0.35, 0.34, 0.33, 0.30, 0.10]
-)  # fmt: skip
-FAWCETT_FALSE = (
-    [0.0, 0.0, 0.0, 0.1, 0.1, 0.1, 0.1, 0.2, 0.3, 0.3, 0.4]
-    + [0.4, 0.5, 0.5, 0.6, 0.7, 0.8, 0.8, 0.9, 0.9, 1.0]
-)  # fmt: skip
-FAWCETT_TRUE = (
-    [0.0, 0.1, 0.2, 0.2, 0.3, 0.4, 0.5, 0.5, 0.5, 0.6, 0.6]
-    + [0.7, 0.7, 0.8, 0.8, 0.8, 0.8, 0.9, 0.9, 1.0, 1.0]
-)  # fmt: skip
+# fmt: off
+FAWCETT_SCORES = [
+    0.90, 0.80, 0.70, 0.60, 0.55, 0.54, 0.53, 0.52, 0.51, 0.505,
+    0.40, 0.39, 0.38, 0.37, 0.36, 0.35, 0.34, 0.33, 0.30, 0.10,
+]
+FAWCETT_FALSE = [
+    0.0,
+    0.0, 0.0, 0.1, 0.1, 0.1, 0.1, 0.2, 0.3, 0.3, 0.4,
+    0.4, 0.5, 0.5, 0.6, 0.7, 0.8, 0.8, 0.9, 0.9, 1.0,
+]
+FAWCETT_TRUE = [
+    0.0,
+    0.1, 0.2, 0.2, 0.3, 0.4, 0.5, 0.5, 0.5, 0.6, 0.6,
+    0.7, 0.7, 0.8, 0.8, 0.8, 0.8, 0.9, 0.9, 1.0, 1.0,
+]
+# fmt: on
 
 # J.A. Hanley, B.J. McNeil (1982), "The meaning and use of the area under a receiver operating characteristic
 # (ROC) curve", Radiology 143, 29-36, Table I: ratings 1 to 5 of CT images.
@@ -37,19 +41,17 @@ HANLEY_ABNORMAL = [3, 2, 2, 11, 33]
 # DeLong, DeLong & Clarke-Pearson (1988), Biometrics 44, 837-845: the 43 complete records as the SAS/STAT
 # User's Guide (procedure LOGISTIC, "Comparing Receiver Operating Characteristic Curves") reprints them:
 # albumin, total protein, K-G score, outcome (0 = event).
-OVARIAN = np.array(
-    """
-    3.0 5.8 10 0  3.2 6.3 5 1  3.9 6.8 3 1  2.8 4.8 6 0  3.2 5.8 3 1  0.9 4.0 5 0
-    2.5 5.7 8 0   1.6 5.6 5 1  3.8 5.7 5 1  3.7 6.7 6 1  3.2 5.4 4 1  3.8 6.6 6 1
-    4.1 6.6 5 1   3.6 5.7 5 1  4.3 7.0 4 1  3.6 6.7 4 0  2.3 4.4 6 1  4.2 7.6 4 0
-    4.0 6.6 6 0   3.5 5.8 6 1  3.8 6.8 7 1  3.0 4.7 8 0  4.5 7.4 5 1  3.7 7.4 5 1
-    3.1 6.6 6 1   4.1 8.2 6 1  4.3 7.0 5 1  4.3 6.5 4 1  3.2 5.1 5 1  2.6 4.7 6 1
-    3.3 6.8 6 0   1.7 4.0 7 0  3.7 6.1 5 1  3.3 6.3 7 1  4.2 7.7 6 1  3.5 6.2 5 1
-    2.9 5.7 9 0   2.1 4.8 7 1  2.8 6.2 8 0  4.0 7.0 7 1  3.3 5.7 6 1  3.7 6.9 5 1
-    3.6 6.6 5 1
-    """.split(),
-    dtype=np.float64,
-).reshape(-1, 4)
+OVARIAN_RECORDS = """
+3.0 5.8 10 0  3.2 6.3 5 1  3.9 6.8 3 1  2.8 4.8 6 0  3.2 5.8 3 1  0.9 4.0 5 0
+2.5 5.7 8 0   1.6 5.6 5 1  3.8 5.7 5 1  3.7 6.7 6 1  3.2 5.4 4 1  3.8 6.6 6 1
+4.1 6.6 5 1   3.6 5.7 5 1  4.3 7.0 4 1  3.6 6.7 4 0  2.3 4.4 6 1  4.2 7.6 4 0
+4.0 6.6 6 0   3.5 5.8 6 1  3.8 6.8 7 1  3.0 4.7 8 0  4.5 7.4 5 1  3.7 7.4 5 1
+3.1 6.6 6 1   4.1 8.2 6 1  4.3 7.0 5 1  4.3 6.5 4 1  3.2 5.1 5 1  2.6 4.7 6 1
+3.3 6.8 6 0   1.7 4.0 7 0  3.7 6.1 5 1  3.3 6.3 7 1  4.2 7.7 6 1  3.5 6.2 5 1
+2.9 5.7 9 0   2.1 4.8 7 1  2.8 6.2 8 0  4.0 7.0 7 1  3.3 5.7 6 1  3.7 6.9 5 1
+3.6 6.6 5 1
+"""
+OVARIAN = np.array(OVARIAN_RECORDS.split(), dtype=np.float64).reshape(-1, 4)
 
 
 def fawcett() -> Scores:

@@ -65,8 +65,9 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         say("interrupted")
         return _INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output has enough of it. Python would complain of the rest at its end.
+    except (BrokenPipeError, SystemExit):
+        # Whoever read our output has enough of it (typer exits by itself when it sees that, and
+        # else never does). Python would complain of the rest at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return _CLOSED_PIPE
 
