@@ -45,9 +45,11 @@ _K1 = _F(-0.62992011)
 _K2 = _F(0.39388008)
 _K3 = _F(0.65338928)
 
-# A storage voltage under this is set to 0 at the start of every window of SETTLE_WINDOW samples, counted
-# from the recording's start: far below anything a meter shows, and it keeps denormal numbers away.
+# Voltages nearer to rest than these are set to it at the start of every window of SETTLE_WINDOW samples,
+# counted from the recording's start: far below anything a meter shows, and it keeps denormal numbers away.
 _SETTLED_V = _F(1e-6)
+_SETTLED_LEG_V = _F(1e-9)
+_SETTLED_INPUT_V = 1e-12
 SETTLE_WINDOW = 64
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -81,49 +83,67 @@ def _passed(drop_v: Any, knee_v: Any, scale_v: Any, per_scale: Any) -> Any:
 
 @_lane
 def _circuit_step(
-    x: Any, h: Any, gain_m1: Any, stay: Any, pole: Any, p: Any, vc: Any, s: Any,
-    offset_v: Any, limit_v: Any, clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    x: Any, gain_m1: Any, stay: Any, leak: Any, low_v: Any, high_v: Any, p: Any, leg: Any, vc: Any, s: Any,
+    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any,
 ) -> Any:  # fmt: skip
-    """Advance one lane by one sample; return its amplifier, coupling and storage voltages."""
-    p = stay * p + pole * ((x + offset_v) + gain_m1 * h)
-    out = p if p > _ZERO else _ZERO
-    out = out if out < limit_v else limit_v
-    vc = vc - _passed(vc - out, clamp_knee_v, scale_v, per_scale)
-    moved = _passed((out - vc) - s, series_knee_v, scale_v, per_scale)
+    """Advance one lane by one sample; return its amplifier, leg, coupling and storage voltages.
+
+    All are counted from rest. The amplifier is held at its limits (its own
+    state, as in a stage that saturates), and what it puts out, clipped or
+    not, charges the capacitor of the gain leg through the feedback.
+    """
+    target = x + gain_m1 * (x - leg)
+    p = target + stay * (p - target)
+    p = p if p > low_v else low_v
+    p = p if p < high_v else high_v
+    leg = leg + leak * (p - leg)
+    vc = vc - _passed(vc - p, clamp_knee_v, scale_v, per_scale)
+    moved = _passed((p - vc) - s, series_knee_v, scale_v, per_scale)
     vc = vc + moved * to_coupling
     s = (s + moved * to_storage) * keep
-    return p, vc, s
+    return p, leg, vc, s
+
+
+@_lane
+def _settled(v: Any, nearest: Any) -> Any:
+    """Return `v`, or 0 where it is no farther from 0 than `nearest`."""
+    return v if v > nearest or v < -nearest else _ZERO
 
 
 @_loop
 def circuit_front_end(
-    block: FloatArray, volts: float, pickup: FloatArray, leg: FloatArray,
-    bias_v: float, clamp_v: float, state: FloatArray, x_out: FloatArray, h_out: FloatArray,
-) -> None:  # fmt: skip
-    """Pickup section, input clamp, high-pass of the gain leg: what all lanes share.
+    block: FloatArray, volts: float, pickup: FloatArray, clamp_v: float, state: FloatArray, x_out: FloatArray
+) -> None:
+    """Pickup section and input clamp, counted from the input's rest: what all lanes share.
 
-    Sections are (b0, b1, a1): y[n] = b0 x[n] + b1 x[n-1] - a1 y[n-1].
-    `state` is x[n-1], pickup y[n-1], clamped input [n-1], leg y[n-1], and is left updated.
+    The section is (b0, b1, a1): y[n] = b0 x[n] + b1 x[n-1] - a1 y[n-1]. The
+    clamp holds y itself, so the charge that it passes stays on the pickup.
+    `state` is x[n-1], y[n-1], and is left updated.
     """
-    x1, y1, c1, h1 = state[0], state[1], state[2], state[3]
+    x1, y1 = state[0], state[1]
     for i in range(block.shape[0]):
         x = np.float64(block[i]) * volts
-        y = pickup[0] * x + pickup[1] * x1 - pickup[2] * y1
-        c = y + bias_v
-        c = c if c > clamp_v else clamp_v
-        h = leg[0] * c + leg[1] * c1 - leg[2] * h1
-        x1, y1, c1, h1 = x, y, c, h
-        x_out[i] = c
-        h_out[i] = h
-    state[0], state[1], state[2], state[3] = x1, y1, c1, h1
+        y1 = _front_end_step(x, x1, y1, pickup[0], pickup[1], pickup[2], clamp_v)
+        x1 = x
+        x_out[i] = y1
+    state[0], state[1] = x1, y1
+
+
+@_lane
+def _front_end_step(x: Any, x1: Any, y1: Any, b0: Any, b1: Any, a1: Any, clamp_v: Any) -> Any:
+    """Advance the front end by one sample."""
+    y = b0 * x + b1 * x1 - a1 * y1
+    y = y if y > clamp_v else clamp_v
+    return y if y > _SETTLED_INPUT_V or y < -_SETTLED_INPUT_V else 0.0
 
 
 @_loop
 def circuit_lanes(
-    x: FloatArray, h: FloatArray, gain_m1: FloatArray, stay: FloatArray, pole: FloatArray,
-    p: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    offset_v: Any, limit_v: Any, clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    x: FloatArray,
+    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
+    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
+    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
     first_sample: int, out_lane: FloatArray, out_sample: FloatArray, out_above: FloatArray,
 ) -> Any:  # fmt: skip
@@ -146,15 +166,17 @@ def circuit_lanes(
             return i, n_out
         if (first_sample + i) % SETTLE_WINDOW == 0:
             for j in range(n_lanes):
-                s[j] = s[j] if s[j] > _SETTLED_V else _ZERO
+                p[j] = _settled(p[j], _SETTLED_LEG_V)
+                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
+                s[j] = _settled(s[j], _SETTLED_V)
         changed = 0
         for j in range(n_lanes):
-            p_j, vc_j, s_j = _circuit_step(
-                x[i], h[i], gain_m1[j], stay[j], pole[j], p[j], vc[j], s[j],
-                offset_v, limit_v, clamp_knee_v, series_knee_v, scale_v, per_scale,
-                to_coupling, to_storage, keep,
+            p_j, leg_j, vc_j, s_j = _circuit_step(
+                x[i], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
+                clamp_knee_v, series_knee_v, scale_v, per_scale, to_coupling, to_storage, keep,
             )  # fmt: skip
             p[j] = p_j
+            leg[j] = leg_j
             vc[j] = vc_j
             s[j] = s_j
             above = s_j > trip[j]
@@ -175,71 +197,77 @@ def circuit_lanes(
 @_loop
 def circuit_lanes_apart(
     tone: FloatArray, amplitude: FloatArray,
-    pickup: FloatArray, leg: FloatArray, bias_v: float, clamp_v: float,
-    front: FloatArray, gain_m1: FloatArray, stay: FloatArray, pole: FloatArray,
-    p: FloatArray, vc: FloatArray, s: FloatArray, lowest: FloatArray, highest: FloatArray,
-    offset_v: Any, limit_v: Any, clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
-    to_coupling: Any, to_storage: Any, keep: Any, observed_from: int,
+    pickup: FloatArray, clamp_v: FloatArray, front: FloatArray,
+    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
+    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, highest: FloatArray, lowest: FloatArray,
+    clamp_knee_v: FloatArray, series_knee_v: FloatArray, scale_v: FloatArray, per_scale: FloatArray,
+    to_coupling: FloatArray, to_storage: FloatArray, keep: FloatArray, observed_from: int,
 ) -> None:  # fmt: skip
-    """Simulate lanes that each hear the tone at their own amplitude: front end and lane together.
+    """Simulate lanes that are boards of their own, each with the tone at its own amplitude.
 
     Leaves the storage voltage's highest value over all samples and its lowest
-    from sample `observed_from` on in `highest` and `lowest`. `front` is
-    (lanes x 4), as in `circuit_front_end`.
+    from sample `observed_from` on in `highest` and `lowest`. `pickup` is
+    (3 x lanes) and `front` (2 x lanes), as in `circuit_front_end`.
     """
     for i in range(tone.shape[0]):
         if i % SETTLE_WINDOW == 0:
             for j in range(gain_m1.shape[0]):
-                s[j] = s[j] if s[j] > _SETTLED_V else _ZERO
+                p[j] = _settled(p[j], _SETTLED_LEG_V)
+                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
+                s[j] = _settled(s[j], _SETTLED_V)
+        watched = i >= observed_from
         for j in range(gain_m1.shape[0]):
             x = tone[i] * amplitude[j]
-            y = pickup[0] * x + pickup[1] * front[j, 0] - pickup[2] * front[j, 1]
-            c = y + bias_v
-            c = c if c > clamp_v else clamp_v
-            h = leg[0] * c + leg[1] * front[j, 2] - leg[2] * front[j, 3]
-            front[j, 0], front[j, 1], front[j, 2], front[j, 3] = x, y, c, h
-            p_j, vc_j, s_j = _circuit_step(
-                _F(c), _F(h), gain_m1[j], stay[j], pole[j], p[j], vc[j], s[j],
-                offset_v, limit_v, clamp_knee_v, series_knee_v, scale_v, per_scale,
-                to_coupling, to_storage, keep,
+            y = _front_end_step(
+                x, front[0, j], front[1, j], pickup[0, j], pickup[1, j], pickup[2, j], clamp_v[j]
+            )
+            front[0, j] = x
+            front[1, j] = y
+            p_j, leg_j, vc_j, s_j = _circuit_step(
+                _F(y), gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
+                clamp_knee_v[j], series_knee_v[j], scale_v[j], per_scale[j],
+                to_coupling[j], to_storage[j], keep[j],
             )  # fmt: skip
             p[j] = p_j
+            leg[j] = leg_j
             vc[j] = vc_j
             s[j] = s_j
             highest[j] = s_j if s_j > highest[j] else highest[j]
-            if i >= observed_from:
-                lowest[j] = s_j if s_j < lowest[j] else lowest[j]
+            lowest[j] = s_j if watched and s_j < lowest[j] else lowest[j]
 
 
 @_loop
 def circuit_voltages(
-    x: FloatArray, h: FloatArray, gain_m1: FloatArray, stay: FloatArray, pole: FloatArray,
-    p: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    offset_v: Any, limit_v: Any, clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    x: FloatArray,
+    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
+    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
+    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
     first_sample: int, out_amplifier: FloatArray, out_storage: FloatArray, out_above: FloatArray,
 ) -> None:  # fmt: skip
     """Simulate all lanes over a block as `circuit_lanes` does; keep every sample's voltages.
 
-    The outputs are (samples x lanes): amplifier after its limits, storage, and
-    1 where the comparator is high.
+    The outputs are (samples x lanes): amplifier counted from its rest,
+    storage, and 1 where the comparator is high.
     """
     for i in range(x.shape[0]):
         settles = (first_sample + i) % SETTLE_WINDOW == 0
         for j in range(gain_m1.shape[0]):
-            s_j = s[j] if s[j] > _SETTLED_V or not settles else _ZERO
-            p_j, vc_j, s_j = _circuit_step(
-                x[i], h[i], gain_m1[j], stay[j], pole[j], p[j], vc[j], s_j,
-                offset_v, limit_v, clamp_knee_v, series_knee_v, scale_v, per_scale,
-                to_coupling, to_storage, keep,
+            if settles:
+                p[j] = _settled(p[j], _SETTLED_LEG_V)
+                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
+                s[j] = _settled(s[j], _SETTLED_V)
+            p_j, leg_j, vc_j, s_j = _circuit_step(
+                x[i], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
+                clamp_knee_v, series_knee_v, scale_v, per_scale, to_coupling, to_storage, keep,
             )  # fmt: skip
             p[j] = p_j
+            leg[j] = leg_j
             vc[j] = vc_j
             s[j] = s_j
             above = s_j > trip[j]
             trip[j] = lower_v if above else upper_v
-            out = p_j if p_j > _ZERO else _ZERO
-            out_amplifier[i, j] = out if out < limit_v else limit_v
+            out_amplifier[i, j] = p_j
             out_storage[i, j] = s_j
             out_above[i, j] = above
 

@@ -82,7 +82,7 @@ class Amplifier:
     """Non-inverting amplifier; its gain knob is the sensitivity knob."""
 
     leg_resistor: Ohms
-    leg_capacitor: Farads
+    leg_capacitor: Farads | None
     feedback_fixed: Ohms
     feedback_pot: Ohms
     gain_bandwidth: Hertz
@@ -212,9 +212,17 @@ class Board:
         return self.supply.voltage.typ - self.amplifier.headroom.typ
 
     @property
+    def resting_input_v(self) -> float:
+        """Amplifier input with no vibration: its bias, and what its bias current adds in the pickup's load.
+
+        The current of a PNP input stage flows out of the input, so it lifts the node.
+        """
+        return self.amplifier.bias.typ + self.amplifier.bias_current.typ * self.pickup.load.typ
+
+    @property
     def resting_output_v(self) -> float:
-        """Amplifier output with no vibration (DC gain is 1: capacitor in the gain leg)."""
-        return self.amplifier.bias.typ + self.amplifier.offset.typ
+        """Amplifier output with no vibration, with the gain knob at its low end."""
+        return self.resting_v(self.amplifier.gain_min)
 
     @property
     def reference_v(self) -> float:
@@ -299,12 +307,24 @@ class Board:
     @property
     def warmup_s(self) -> float:
         """Start of a recording that is never scored: 5 of the slowest time constants, at least 1 s."""
+        leg = self.amplifier.leg_capacitor
         slowest = max(
             self.rectifier.storage_tau_s,
             self.pickup.capacitance.typ * self.pickup.load.typ,
-            self.amplifier.leg_resistor.typ * self.amplifier.leg_capacitor.typ,
+            0.0 if leg is None else self.amplifier.leg_resistor.typ * leg.typ,
         )
         return max(1.0, 5.0 * slowest)
+
+    def resting_v(self, gain: float) -> float:
+        """Return the amplifier's output with no vibration, within its limits.
+
+        A capacitor in the gain leg makes the gain for direct current 1; without it, input and offset are
+        amplified like everything else.
+        """
+        level = self.resting_input_v + self.amplifier.offset.typ
+        if self.amplifier.leg_capacitor is None:
+            level *= gain
+        return min(max(level, 0.0), self.output_limit_v)
 
     def delay_s(self, resistance_ohm: float) -> float:
         """Return the integrator's delay for a charging resistance, s; inf where the gate never fires."""

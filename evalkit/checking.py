@@ -17,7 +17,7 @@ from evalkit.names import name_key
 from evalkit.recordings import audio_sha256, file_sha256
 from evalkit.segments import STANDARD_ROLES, Role, Segment
 
-__all__ = ["Finding", "check_dataset"]
+__all__ = ["Finding", "check_dataset", "label_findings"]
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,16 @@ def check_dataset(
     return tuple(found)
 
 
+def label_findings(folder: Path, segments: Iterable[Segment]) -> tuple[Finding, ...]:
+    """Return, once for each label of the user's own, what it counts as, unless day.toml gives it a role."""
+    try:
+        day = read_day(folder / "day.toml")
+    except FileFault:
+        # That the day is wrong is told by whatever needs it.
+        day = Day()
+    return tuple(_label_findings(segments, day))
+
+
 def _unusable(kind: str, place: str, fault: FileFault) -> list[Finding]:
     return [Finding(kind, place, line, usable=False) for line in fault.details or (str(fault),)]
 
@@ -153,7 +163,6 @@ def _spelling_findings(what: str, names: Iterable[str]) -> list[Finding]:
 
 
 def _label_findings(segments: Iterable[Segment], day: Day) -> list[Finding]:
-    """Say once of each label of the user's own what it counts as, if day.toml does not."""
     counts = Counter(segment.label for segment in segments)
     found = []
     for label, count in sorted(counts.items()):

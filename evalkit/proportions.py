@@ -22,7 +22,7 @@ __all__ = [
 # How alike the calls of one session are taken to be (intraclass correlation) while the data cannot tell, and
 # how many misses it takes until the data are heard as loudly as that. With few misses the estimated spread
 # between sessions says nothing: one miss always gives a design effect near 1. Chosen by simulation
-# (tests/benchmarks/coverage_of_intervals.py) as the mildest round figures with which 95 % intervals cover in
+# (tests/benchmarks/coverage_of_intervals.py) as about the mildest with which 95 % intervals cover in
 # at least 90 % at a true correlation of 0.2, from 6 sessions on and up to 100 calls in each.
 _ASSUMED_CORRELATION = 0.12
 _TELLING_MISSES = 5.0

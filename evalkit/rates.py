@@ -144,14 +144,14 @@ def daily_rate(
 ) -> Rate:
     """Return the alarms of a day: each class's rate times what a day brings of it, summed.
 
-    Limits are Fay & Feuer's gamma limits. Where sessions agree, the variance of a class's count is the
-    count (Poisson), and the limits of a single class are Garwood's. Where they do not, it is the larger of
-    that and the between-session variance (`session_influence`) times (t / z)^2 (`session_t`). Since one
-    session may be bad for several classes at once (a higher gain, say), the variance of the sum is handled
-    likewise and never comes out under that of its classes. Sessions agree when the spread between them is
-    no larger than chance alone gives on average, and always when there is only one alarm: it cannot
-    disagree with itself. A class with exposure in one session only shows no spread and is taken as Poisson;
-    the method says so.
+    Limits are Fay & Feuer's gamma limits. Where sessions agree, the variance of a class's count is the count
+    (Poisson), and the limits of a single class are Garwood's. Where they do not, it is the between-session
+    variance (`session_influence`) times (t / z)^2 (`session_t`), which then is the larger. Since one session
+    may be bad for several classes at once (a higher gain, say), the variance of the sum is handled likewise
+    and never comes out under that of its classes. Sessions agree when the spread between them is no larger
+    than chance alone gives on average, and always when there is only one alarm: it cannot disagree with
+    itself. A class with exposure in one session only shows no spread and is taken as Poisson; the method says
+    so.
 
     Parameters
     ----------
@@ -205,7 +205,7 @@ def daily_rate(
     # off * moved sums to Poisson's variance on average where sessions agree, whatever their exposures.
     agree = (total_x < _TELLING_ALARMS) | (np.sum(off * moved, axis=-1) <= total_x * _ROUNDING)
     between = np.sum(moved**2, axis=-1) * session_t(shares, confidence) ** 2 / z2
-    by_class = np.sum(weights**2 * np.where(agree, total_x, np.maximum(total_x, between)), axis=-1)
+    by_class = np.sum(weights**2 * np.where(agree, total_x, between), axis=-1)
 
     # The whole day's figure, session by session; each session's share is that of the alarms expected in it.
     day_off, day_moved = np.sum(weights[:, None] * off, axis=-2), np.sum(weights[:, None] * moved, axis=-2)

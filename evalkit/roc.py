@@ -313,7 +313,7 @@ def _variance(components: _Components, scores: Scores, confidence: float) -> tup
     sessions = _clusters(scores)
     if sessions is None:
         words = "DeLong 1988, segments taken as independent"
-        return _or_zero(independent), float(ndtri(cumulative)), words
+        return independent, float(ndtri(cumulative)), words
     _, session = np.unique(_session_row(scores), return_inverse=True)
     by_p = np.bincount(session[:m], off_p, sessions) / m
     by_n = np.bincount(session[m:], off_n, sessions) / n
@@ -324,12 +324,7 @@ def _variance(components: _Components, scores: Scores, confidence: float) -> tup
         + 2.0 * sessions / (sessions - 1) * np.sum(by_p * by_n)
     )
     words = "sessions as clusters (Obuchowski 1997), not under DeLong's, t on sessions - 1"
-    return _or_zero(max(clustered, independent)), float(stdtrit(sessions - 1, cumulative)), words
-
-
-def _or_zero(variance: float) -> float:
-    """Return 0 for what is only rounding."""
-    return variance if variance > 1e-20 else 0.0
+    return max(clustered, independent), float(stdtrit(sessions - 1, cumulative)), words
 
 
 def _smaller_class(scores: Scores) -> float:

@@ -167,8 +167,6 @@ def excerpts(
     ValueError
         If the detector has more than one lane, or a span begins after the recording's end.
     """
-    if len(detector.levels.position) != 1:
-        raise ValueError(f"the detector has {len(detector.levels.position)} thresholds; one is wanted")
     windows = [_window(recording, span, 2) for span in spans]
     last = max((window.last for window in windows), default=0)
     source = _source(recording)
@@ -178,6 +176,7 @@ def excerpts(
         volts = block * np.float32(source.volts)
         if isinstance(detector, CircuitDetector):
             voltages, state = detector.voltages(block, state)
+            _check_one_lane(voltages.above.shape[1])
             level: NDArray[Any] = voltages.storage_v[:, 0]
             changes.append(_changes(voltages.above[:, 0], changes, first))
         else:
@@ -186,6 +185,7 @@ def excerpts(
             else:
                 level = np.full(len(block), np.nan)
             crossings, state = detector.advance(block, state)
+            _check_one_lane(int(crossings.lane.max(initial=0)) + 1)
             changes.append(crossings)
         for window in windows:
             window.take(first, (volts, level))
@@ -232,6 +232,11 @@ def _excerpt(
         gate=after.gate,
         alert=after.alert,
     )
+
+
+def _check_one_lane(n_lanes: int) -> None:
+    if n_lanes != 1:
+        raise ValueError(f"the detector has {n_lanes} thresholds; one is wanted")
 
 
 def _source(recording: Recording) -> Source:

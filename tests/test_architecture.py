@@ -19,10 +19,10 @@ STOREYS = (
     ("errors", "names", "durable", "_kernels"),
     (
         *("recordings", "faults", "board", "board_file"),
-        *("intervals", "paired", "proportions", "quantiles", "rates", "roc"),
+        *("intervals", "paired", "proportions", "quantiles", "rates", "roc", "standard_values"),
     ),
     ("spans", "segments", "crossings"),
-    ("descriptor", "day", "dataset", "labelling", "checking", "detectors", "cache"),
+    ("descriptor", "day", "dataset", "labelling", "checking", "edits", "detectors", "cache"),
     ("matching", "scoring", "planes", "tracing"),
     ("choice", "parts", "figures", "recommendation", "curves", "settings"),
     ("report",),

@@ -194,6 +194,12 @@ class TestSegments:
         }
         assert run_json(capsys, "segments", "remove", *arguments) == before
 
+    def test_a_label_that_may_be_a_slip_is_told(self, capsys: Captured, tiny_dataset: Path) -> None:
+        assert main(["segments", "add", str(tiny_dataset), "monday", "9", "10", "Ring"]) == 0
+        assert "'Ring' (1 segments) differs from the standard label 'ring'" in capsys.readouterr().err
+        assert main(["segments", "add", str(tiny_dataset), "monday", "10", "11", "tool"]) == 0
+        assert capsys.readouterr().err.count("\n") == 1
+
     def test_list_shows_all_recordings_in_order_of_names(self, capsys: Captured, tiny_dataset: Path) -> None:
         document = run_json(capsys, "segments", "list", tiny_dataset)
         assert [each["recording"] for each in document["recordings"]] == ["monday", "tuesday"]

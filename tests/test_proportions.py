@@ -190,7 +190,7 @@ def test_spread_between_sessions_widens_the_interval() -> None:
 
 
 def test_clean_sessions_are_worth_less_than_their_calls_and_more_than_one_each() -> None:
-    # One call a session has nothing to be alike with. By hand: 1 + 1 / (1 + r) + 1 / (1 + 2 r), r = 0.12/0.88.
+    # One call a session has nothing to be alike with. By hand: 1 + 1/(1 + r) + 1/(1 + 2 r), r = 0.12/0.88.
     assert clean_effective_trials([1, 1, 1, 0]) == pytest.approx(3.0)
     assert clean_effective_trials([3]) == pytest.approx(1 + 0.88 / 1.0 + 1 / (1 + 0.24 / 0.88))
     assert 8 < float(clean_effective_trials([13] * 8)) < 104

@@ -27,6 +27,7 @@ __all__ = [
     "progress",
     "run",
     "say",
+    "whole_number",
 ]
 
 DatasetArgument = Annotated[Path, typer.Argument(metavar="DATASET", help="The dataset's folder.")]
@@ -163,6 +164,14 @@ def number(unit: str) -> Callable[[str], float]:
     # typer shows the reader's name where a value is wanted.
     read.__name__ = unit or "number"
     return read
+
+
+def whole_number(text: str) -> int:
+    """Read a whole number."""
+    try:
+        return int(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is not a whole number") from error
 
 
 def _one_line(text: str) -> str:

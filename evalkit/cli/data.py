@@ -5,7 +5,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, progress, say
+from evalkit.cli.console import (
+    DatasetArgument,
+    JsonOption,
+    number,
+    print_json,
+    print_table,
+    progress,
+    say,
+    whole_number,
+)
 
 if TYPE_CHECKING:
     from evalkit.checking import Finding
@@ -45,7 +54,8 @@ def _import(
     session: Annotated[str, typer.Option(metavar="NAME", help="One sitting: same box, place and gain.")],
     phone: Annotated[str, typer.Option(metavar="NAME", help="The phone that rings in them.")] = "",
     channel: Annotated[
-        int | None, typer.Option(metavar="N", help="The channel with the pickup; counts from 1.")
+        int | None,
+        typer.Option(metavar="N", parser=whole_number, help="The channel with the pickup; counts from 1."),
     ] = None,
     full_scale_v: Annotated[
         float | None,

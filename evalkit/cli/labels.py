@@ -90,6 +90,7 @@ def _add(
     before = segments_of(dataset, recording)
     added = _segment(start, end, label, note, phone)
     write_segments(dataset, recording, [*before, added], replacing=before)
+    _hint(dataset, [added])
     _report(dataset, recording, as_json, f"added {label} {added.start_s:.6f}-{added.end_s:.6f}")
 
 
@@ -127,6 +128,7 @@ def _import(
     from evalkit.labelling import replace_labels
 
     replaced = replace_labels(dataset, recording, csv)
+    _hint(dataset, replaced.segments)
     text = f"{len(replaced.segments)} segments"
     if replaced.kept is not None:
         text += f"; {len(replaced.gone)} of the old ones are gone, the old table is kept in {replaced.kept}"
@@ -191,6 +193,14 @@ def _report(dataset: Path, recording: str, as_json: bool, text: str) -> None:
         _list(dataset, recording, as_json=True)
     else:
         say(f"{recording}: {text}")
+
+
+def _hint(dataset: Path, segments: "Sequence[Segment]") -> None:
+    """Say what labels of the user's own count as: one of them may be a slip of the pen."""
+    from evalkit.checking import label_findings
+
+    for finding in label_findings(dataset, segments):
+        say(finding.message)
 
 
 def _as_json(recording: "Recording") -> dict[str, Any]:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
 from evalkit.detectors import Levels, LevelUnit, Source
-from evalkit.detectors.circuit import REFERENCE_RATE_HZ, TONE_HZ, pickup_section
+from evalkit.detectors.constants import pickup_section
+from evalkit.detectors.tone import REFERENCE_RATE_HZ, TONE_HZ
 
 __all__ = ["AVERAGING_S", "EnvelopeDetector"]
 

@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.coverage_of_intervals [WORKSHOPS]
 
-4,000 workshops for each case unless told otherwise; about three minutes. Targets: design section 7. Only the
+4,000 workshops for each case unless told otherwise; about two minutes. Targets: design section 7. Only the
 intervals are tried here, at a setting given in advance; the choice of a setting inside the simulation is
 another matter. All workshops are invented: no figure here comes from a recording.
 """

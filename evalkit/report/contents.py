@@ -1,0 +1,155 @@
+"""What a report says, computed once and then only shown: page, pictures, tables and text read from here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from evalkit.cache import CrossingCache
+from evalkit.curves import Curves, curves_of
+from evalkit.dataset import Dataset, read_dataset
+from evalkit.descriptor import read_descriptor
+from evalkit.figures import Figures, Outcome, figures_of
+from evalkit.recommendation import Recommendation, recommend
+from evalkit.report.incidents import Shown, incidents_of, mistakes_of, near_misses_of
+from evalkit.scoring import DetectorName, Progress
+
+__all__ = ["Contents", "Hard", "OtherSetting", "Rival", "contents_of"]
+
+
+@dataclass(frozen=True)
+class OtherSetting:
+    """What a setting other than the recommended one would have done."""
+
+    name: str
+    """What is wrong with it, in a few words."""
+    lane: int
+    delay_index: int
+    figures: Figures
+
+
+@dataclass(frozen=True)
+class Rival:
+    """One detector's recommendation with its curves."""
+
+    found: Recommendation
+    curves: Curves
+
+
+@dataclass(frozen=True)
+class Hard:
+    """A second dataset that shows what no setting of the box can do."""
+
+    dataset: Dataset
+    about: str
+    found: Recommendation
+
+
+@dataclass(frozen=True)
+class Contents:
+    """Everything that a report shows."""
+
+    dataset: Dataset
+    about: str
+    """What the dataset says of itself (`description` of its descriptor); empty: nothing."""
+    chosen: Rival
+    """The detector that the report is about."""
+    rivals: tuple[Rival, ...]
+    """All detectors that were compared, the chosen one among them."""
+    others: tuple[OtherSetting, ...]
+    shown: tuple[Shown, ...]
+    """Mistakes, worst first; then what came nearest to one."""
+    n_mistakes: int
+    """Of the chosen setting, shown or not."""
+    hard: Hard | None
+
+    @property
+    def found(self) -> Recommendation:
+        """The recommendation that the report is about."""
+        return self.chosen.found
+
+
+def contents_of(
+    dataset: Dataset,
+    names: Sequence[DetectorName],
+    *,
+    cache: CrossingCache,
+    most_mistakes: int,
+    hard: Path | None = None,
+    progress: Progress | None = None,
+    same_scale: bool = False,
+) -> Contents:
+    """Compute a report.
+
+    Parameters
+    ----------
+    dataset : Dataset
+    names : sequence of DetectorName
+        The first is the one that the report recommends a setting of; the others are compared with it.
+    cache : CrossingCache
+    most_mistakes : int
+        How many mistakes are shown one by one; the rest is only counted.
+    hard : Path, optional
+        Folder of a second dataset that no setting can cope with.
+    progress : callable, optional
+
+    Raises
+    ------
+    TooLittleData
+        If no setting can be computed.
+    FileFault
+        If a file of a dataset cannot be read.
+    """
+    rivals = []
+    for name in names:
+        found = recommend(dataset, name, cache=cache, progress=progress, same_scale=same_scale)
+        rivals.append(Rival(found, curves_of(dataset, found, cache)))
+    chosen = rivals[0].found
+    mistakes = mistakes_of(dataset, chosen, cache)
+    moments = (*mistakes[:most_mistakes], *near_misses_of(dataset, chosen, cache))
+    return Contents(
+        dataset=dataset,
+        about=about(dataset.folder),
+        chosen=rivals[0],
+        rivals=tuple(rivals),
+        others=_other_settings(chosen, dataset),
+        shown=incidents_of(dataset, chosen, moments),
+        n_mistakes=len(mistakes),
+        hard=None if hard is None else _hard(hard, names[0]),
+    )
+
+
+def about(folder: Path) -> str:
+    """Return what a dataset says of itself, or nothing."""
+    text = read_descriptor(folder).extra.get("description")
+    return text if isinstance(text, str) else ""
+
+
+def _hard(folder: Path, name: DetectorName) -> Hard:
+    dataset = read_dataset(folder)
+    found = recommend(dataset, name, cache=CrossingCache(dataset.folder))
+    return Hard(dataset, about(folder), found)
+
+
+def _other_settings(found: Recommendation, dataset: Dataset) -> tuple[OtherSetting, ...]:
+    """The corners of the plane around the chosen setting: what a screwdriver and luck may give."""
+    sweep, choice = found.sweep, found.choice
+    last_lane, last_delay = len(sweep.levels.position) - 1, len(sweep.delay_s) - 1
+    usual = int(np.argmin(np.abs(np.log(sweep.delay_s / 0.05))))
+    corners = (
+        ("as recommended", choice.lane, choice.delay_index),
+        ("far too keen", 0, choice.delay_index),
+        ("far too dull", last_lane, choice.delay_index),
+        ("hardly any delay", choice.lane, usual),
+        ("far too long a delay", choice.lane, last_delay),
+    )
+    return tuple(
+        OtherSetting(
+            name,
+            lane,
+            d,
+            figures_of(sweep.classes, [Outcome(t, lane, d) for t in sweep.tallies], dataset.day),
+        )
+        for name, lane, d in corners
+    )

@@ -1,0 +1,198 @@
+"""How pictures are drawn: palette, axes, and one figure as PNG, SVG file and SVG inside the page.
+
+Colours are named by what they mean. In the page they become CSS variables, so
+that one drawing serves light and dark; in files they are those of light paper.
+Every hue is also told by a line style, a hatch, a marker or a word.
+"""
+
+import io
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from evalkit.names import visible
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["INK", "Frame", "Ink", "Picture", "canvas", "finish", "frame_of", "plain", "quiet_axes"]
+
+
+@dataclass(frozen=True)
+class Ink:
+    """Colours on light paper; sRGB, told apart with any of the common colour-vision deficiencies."""
+
+    text: str = "#1b1f24"
+    faint: str = "#5b6570"
+    rule: str = "#c4cad1"
+    paper: str = "#fdfdfb"
+    good: str = "#0b6b58"
+    """Passing region, caught calls."""
+    wash: str = "#d5ebe4"
+    """Fill of the passing region."""
+    alarm: str = "#b23a00"
+    """False alarms and their limit."""
+    miss: str = "#1d5fa8"
+    """Missed calls and their limit."""
+    slow: str = "#7a4b96"
+    """Too slow."""
+    chosen: str = "#1b1f25"
+    """The recommended setting."""
+    moved: str = "#b23a01"
+    """The setting under the reader's hand."""
+
+
+INK = Ink()
+
+_VARIABLES = {name: f"var(--{name})" for name in Ink.__dataclass_fields__}
+
+_STYLE: dict[str, Any] = {
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "axes.labelsize": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.edgecolor": INK.faint,
+    "axes.labelcolor": INK.text,
+    "axes.linewidth": 0.8,
+    "axes.facecolor": "none",
+    "text.color": INK.text,
+    # names come from strangers' files: a dollar sign is a dollar sign
+    "text.parse_math": False,
+    "xtick.color": INK.faint,
+    "ytick.color": INK.faint,
+    "xtick.labelcolor": INK.text,
+    "ytick.labelcolor": INK.text,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "hatch.linewidth": 0.7,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "evalkit",
+    "path.simplify": True,
+    "axes.unicode_minus": True,
+}
+_PNG_DPI = 160
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a pair of axes lies in a picture's own coordinates, so that a script can place a mark on it."""
+
+    name: str
+    x: tuple[float, float]
+    """Data at the left and the right edge, as the axis scales it."""
+    y: tuple[float, float]
+    """Data at the bottom and the top edge."""
+    box: tuple[float, float, float, float]
+    """Left, top, width and height in the units of the picture's viewBox."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture in all its forms."""
+
+    name: str
+    """Stem of its files."""
+    title: str
+    alt: str
+    """Says in words and numbers what is to be seen."""
+    svg: str
+    """A file of its own."""
+    png: bytes
+    inline: str
+    """The same for the page: colours as CSS variables, identifiers of its own."""
+    frames: tuple[Frame, ...] = field(default=())
+
+
+@contextmanager
+def canvas(width_in: float, height_in: float) -> Iterator["Figure"]:
+    """Give a figure in the report's style; no global state of matplotlib is left changed."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    with warnings.catch_warnings(), matplotlib.rc_context(_STYLE):
+        # a name in a script that the drawing font lacks is drawn by the reader's own browser
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        yield Figure(figsize=(width_in, height_in), dpi=72, layout="constrained", facecolor="none")
+
+
+def finish(
+    figure: "Figure", name: str, title: str, alt: str, *, frames: dict[str, "Axes"] | None = None
+) -> Picture:
+    """Render a figure; call it inside its `canvas`."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    png, svg = io.BytesIO(), io.StringIO()
+    FigureCanvasAgg(figure)
+    figure.savefig(png, format="png", dpi=_PNG_DPI, facecolor=INK.paper, metadata={"Title": plain(title)})
+    FigureCanvasSVG(figure)
+    figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None, "Title": plain(title)})
+    text = svg.getvalue()
+    return Picture(
+        name=name,
+        title=title,
+        alt=alt,
+        svg=text,
+        png=png.getvalue(),
+        inline=_inline(text, name),
+        frames=tuple(frame_of(figure, label, axes) for label, axes in (frames or {}).items()),
+    )
+
+
+def frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
+    """Return where axes lie after the layout was made."""
+    width, height = figure.get_size_inches() * 72.0
+    box = axes.get_position()
+    return Frame(
+        name=name,
+        x=tuple(float(v) for v in axes.get_xlim()),  # type: ignore[arg-type]
+        y=tuple(float(v) for v in axes.get_ylim()),  # type: ignore[arg-type]
+        box=(
+            round(float(box.x0 * width), 3),
+            round(float((1.0 - box.y1) * height), 3),
+            round(float(box.width * width), 3),
+            round(float(box.height * height), 3),
+        ),
+    )
+
+
+def quiet_axes(axes: "Axes") -> None:
+    """Take away what carries no information."""
+    axes.spines["top"].set_visible(False)
+    axes.spines["right"].set_visible(False)
+    axes.tick_params(length=3, width=0.8)
+
+
+def plain(text: str) -> str:
+    """Return a name from the data as it may be drawn: one line, nothing invisible."""
+    return visible(text)
+
+
+_HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
+_BY_HEX = {value: _VARIABLES[name] for name, value in vars(INK).items()}
+_FONT = re.compile(r"font(?:-family)?: ([^;\"]*?)'DejaVu Sans'[^;\"]*")
+_ID = re.compile(r'(\bid="|url\(#|href="#)([^")]+)')
+
+
+def _inline(svg: str, name: str) -> str:
+    """Make an SVG file part of a page: variables for colours, own identifiers, the page's font."""
+    body = svg[svg.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = _ID.sub(lambda m: f"{m[1]}{name}-{m[2]}", body)
+    body = _HEX.sub(lambda m: _BY_HEX.get(m[0].lower(), m[0]), body)
+    body = _FONT.sub(_page_font, body)
+    head, rest = body[: body.index(">")], body[body.index(">") :]
+    view = re.search(r'viewBox="[^"]*"', head)
+    assert view is not None
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {view[0]} class="drawing"' + rest
+
+
+def _page_font(match: re.Match[str]) -> str:
+    size = re.search(r"[\d.]+px", match[1])
+    weight = "bold " if "bold" in match[1] or " 700" in match[1] else ""
+    return f"font: {weight}{size[0]} var(--font)" if size else "font-family: var(--font)"
