@@ -22,6 +22,12 @@ __all__ = [
 
 BOLTZMANN_OVER_CHARGE = 8.617333262e-5
 """Thermal voltage per kelvin, V/K (CODATA 2018, exact by the SI)."""
+_KELVINS_AT_0_C = 273.15
+_SHEET_C = 25.0
+"""Temperature for which a diode's figures are given."""
+_BAND_GAP_V = 1.11
+_SATURATION_EXPONENT = 3.0
+"""Of silicon, in the temperature law of circuit simulators' diode models (EG and XTI; from memory)."""
 
 
 class HoldKind(StrEnum):
@@ -301,8 +307,20 @@ class Board:
     @property
     def diode_scale_v(self) -> float:
         """n Vt, the voltage over which a diode's current grows e-fold."""
-        kelvins = self.supply.temperature.typ + 273.15
+        kelvins = self.supply.temperature.typ + _KELVINS_AT_0_C
         return self.rectifier.diode_emission.typ * BOLTZMANN_OVER_CHARGE * kelvins
+
+    @property
+    def diode_saturation_a(self) -> float:
+        """Saturation current at the board's temperature; the part's own is that at 25 degC.
+
+        Is (T/T0)^(XTI/n) exp((T/T0 - 1) EG/(n kT/q)): a drop falls by some 2 mV for each degree.
+        """
+        emission = self.rectifier.diode_emission.typ
+        ratio = (self.supply.temperature.typ + _KELVINS_AT_0_C) / (_SHEET_C + _KELVINS_AT_0_C)
+        growth = (ratio - 1.0) * _BAND_GAP_V / self.diode_scale_v
+        at_sheet = self.rectifier.diode_saturation.typ
+        return at_sheet * ratio ** (_SATURATION_EXPONENT / emission) * math.exp(growth)
 
     @property
     def warmup_s(self) -> float:

@@ -41,12 +41,13 @@ def read_board(path: Path) -> Board:
         has an unknown one, or describes a board that cannot work.
     """
     try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8"))
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise FileFault(f"{path}: cannot be read ({error.strerror}); `evalkit new` writes one") from None
     except UnicodeDecodeError as error:
         raise FileFault(f"{path}: not UTF-8 text at byte {error.start}; save it as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
+    # absurd numbers and nesting escape the parser as these
+    except (ValueError, RecursionError) as error:
         raise FileFault(f"{path}: not valid TOML: {error}") from None
     board = _Reader(path).board(raw)
     _check(board, path)

@@ -21,6 +21,7 @@ from evalkit.descriptor import (
     DESCRIPTOR_NAME,
     Descriptor,
     RecordingEntry,
+    locked_descriptor,
     new_descriptor,
     pick_named,
     read_descriptor,
@@ -137,12 +138,21 @@ def create_dataset(folder: Path, *, spdx: str | None = None) -> None:
     if occupied:
         what = "is a dataset already" if (folder / DESCRIPTOR_NAME).exists() else "is not empty"
         raise FileFault(f"{folder}: {what}; a new dataset needs a new or empty folder")
-    with dataset_lock(folder):
-        for name in ("recordings", "labels"):
-            (folder / name).mkdir()
-        write_bytes(folder / "board.toml", default_board_toml().encode("utf-8"))
-        write_bytes(folder / "day.toml", DEFAULT_DAY_TOML.encode("utf-8"))
-        write_descriptor(folder, new_descriptor(title, spdx=licence))
+    try:
+        with dataset_lock(folder):
+            for name in ("recordings", "labels"):
+                (folder / name).mkdir()
+            write_bytes(folder / "board.toml", default_board_toml().encode("utf-8"))
+            write_bytes(folder / "day.toml", DEFAULT_DAY_TOML.encode("utf-8"))
+            write_descriptor(folder, new_descriptor(title, spdx=licence))
+    except BaseException:
+        # It was empty: half a dataset would only be in the way of the next try.
+        for entry in (*folder.glob("*.toml"), folder / ".evalkit" / "lock"):
+            entry.unlink(missing_ok=True)
+        for name in ("recordings", "labels", ".evalkit"):
+            with contextlib.suppress(OSError):
+                (folder / name).rmdir()
+        raise
 
 
 def read_dataset(folder: Path) -> Dataset:
@@ -240,8 +250,7 @@ def import_recordings(
         audio or name twice is refused, naming the other.
     """
     _check_options(files, session, phone, full_scale_v, input_ohms, labels)
-    with dataset_lock(folder):
-        descriptor = read_descriptor(folder)
+    with locked_descriptor(folder) as descriptor:
         arrivals: list[_Arrival] = []
         faults: list[FileFault] = []
         for file in files:

@@ -10,12 +10,13 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Protocol, TypeVar
 
-from evalkit.durable import write_bytes
+from evalkit.durable import dataset_lock, write_bytes
 from evalkit.errors import FileFault, WrongUse
 from evalkit.names import check_name, name_key
 from evalkit.spans import Span, merge_spans
@@ -24,6 +25,7 @@ __all__ = [
     "DESCRIPTOR_NAME",
     "Descriptor",
     "RecordingEntry",
+    "locked_descriptor",
     "new_descriptor",
     "pick_named",
     "read_descriptor",
@@ -199,6 +201,23 @@ def read_descriptor(folder: Path) -> Descriptor:
         extra=_without(package, {"name", "title", "spdx", "resources"}),
         other_resources=tuple(others),
     )
+
+
+@contextmanager
+def locked_descriptor(folder: Path) -> Iterator[Descriptor]:
+    """Hold the dataset's lock and give what its `datapackage.json` says.
+
+    Raises
+    ------
+    FileFault
+        If `folder` is no dataset; nothing is made in it then.
+    Busy
+        If another program holds the lock.
+    """
+    read_descriptor(folder)
+    with dataset_lock(folder):
+        # Read again: another program may have written since, up to the moment that we held the lock.
+        yield read_descriptor(folder)
 
 
 def write_descriptor(folder: Path, descriptor: Descriptor) -> None:

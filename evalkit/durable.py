@@ -13,6 +13,7 @@ import secrets
 import shutil
 import stat
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -26,6 +27,7 @@ TEMPORARY_PREFIX = ".tmp-"
 """How the names of unfinished files begin."""
 
 _COPY_BYTES = 1 << 20
+_LONGEST_WRITE_S = 3600.0
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -72,7 +74,7 @@ def dataset_lock(folder: Path) -> Iterator[None]:
 
     The lock is the system's own on ``.evalkit/lock``: it ends with the
     program, however that ends. Unfinished files of earlier programs are
-    removed once it is held.
+    removed once it is held, so `folder` must be a dataset's.
 
     Raises
     ------
@@ -155,14 +157,18 @@ def _flush_folder(folder: Path) -> None:
 
 
 def _remove_leftovers(folder: Path) -> None:
-    """Remove unfinished files; only the holder of the lock may, since a writer's own look the same."""
-    for place in (
-        folder,
-        *(entry for entry in folder.iterdir() if entry.is_dir() and not entry.is_symlink()),
-    ):
-        for leftover in place.glob(f"{TEMPORARY_PREFIX}*"):
-            with contextlib.suppress(OSError):
-                leftover.unlink()
+    """Remove unfinished files; only the holder of the lock may, since a writer's own look the same.
+
+    Recordings and labels are written under the lock alone. In the folder itself other programs
+    write results without it, so there only what is too old to be under way is removed.
+    """
+    leftovers = [*folder.glob(f"recordings/{TEMPORARY_PREFIX}*"), *folder.glob(f"labels/{TEMPORARY_PREFIX}*")]
+    with contextlib.suppress(OSError):
+        too_old = time.time() - _LONGEST_WRITE_S
+        leftovers += [path for path in folder.glob(f"{TEMPORARY_PREFIX}*") if path.stat().st_mtime < too_old]
+    for leftover in leftovers:
+        with contextlib.suppress(OSError):
+            leftover.unlink()
 
 
 def _reason(error: OSError) -> str:

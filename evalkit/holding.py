@@ -112,13 +112,14 @@ def recommended_hold(
         )
     tau_s = delay_s / -math.log1p(-board.fire_fraction) * board.discharge_ratio
     release_s = tau_s * math.log(board.fire_fraction / board.release_fraction)
-    needed_s = cadence.pause_s + max(response_s, delay_s) - release_s
+    fires_s = max(response_s, delay_s)
+    needed_s = cadence.pause_s + fires_s - release_s
     hold_s = needed_s / (1.0 - _SPARE_SIGMAS * _hold_sigma(board))
     reason = (
-        f"Calls pause up to {cadence.pause_s:.2f} s between rings. The gate lets go {release_s:.2f} s after a "
-        f"ring at the soonest and fires {max(response_s, delay_s):.2f} s into the next, which leaves "
-        f"{needed_s:.2f} s to bridge; {hold_s:.2f} s does it with parts at 2 sigma of their tolerance, and "
-        "is how long the alert outlasts a call."
+        f"Calls pause up to {cadence.pause_s:.2f} s between rings. The gate lets go {release_s:.2f} s after "
+        f"a ring at the soonest and fires {fires_s:.2f} s into the next, which leaves {needed_s:.2f} s "
+        f"to bridge; {hold_s:.2f} s does it with parts at 2 sigma of their tolerance, and "
+        "is about how long the alert outlasts a call."
     )
     if hold_s >= cadence.gap_s:
         reason += (

@@ -43,7 +43,7 @@ class Target:
         return -20.0 * math.log10(ratio) if self.unit is MarginUnit.DECIBEL else 100.0 * (ratio - 1.0)
 
     def margin(self, ohm: float) -> float | None:
-        """Return what is left to the nearest failing setting, below 0 where it fails; None: nothing passes."""
+        """Return what is left to the nearest failing setting, below 0 where it fails; None: none passes."""
         if not self.range_known:
             return None
         up, down = self._ratio(self.high_ohm, ohm), self._ratio(self.low_ohm, ohm)

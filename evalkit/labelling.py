@@ -5,8 +5,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evalkit.dataset import read_labels
-from evalkit.descriptor import Descriptor, RecordingEntry, read_descriptor, write_descriptor
-from evalkit.durable import dataset_lock, write_bytes
+from evalkit.descriptor import (
+    Descriptor,
+    RecordingEntry,
+    locked_descriptor,
+    read_descriptor,
+    write_descriptor,
+)
+from evalkit.durable import write_bytes
 from evalkit.errors import FileFault, WrongUse
 from evalkit.segments import Segment, format_segments, parse_segments, read_segments
 from evalkit.spans import Span, fit_spans
@@ -64,8 +70,7 @@ def write_segments(
         it; it is left as it is), or if `segments` do not fit the recording
         or each other.
     """
-    with dataset_lock(folder):
-        descriptor = read_descriptor(folder)
+    with locked_descriptor(folder) as descriptor:
         entry = descriptor.entry(name)
         if read_labels(folder, entry) != tuple(sorted(replacing)):
             path = folder / entry.labels_path
@@ -85,8 +90,7 @@ def replace_labels(folder: Path, name: str, table: Path) -> Replaced:
     FileFault
         If `table` is wrong; the labels are then as they were.
     """
-    with dataset_lock(folder):
-        descriptor = read_descriptor(folder)
+    with locked_descriptor(folder) as descriptor:
         entry = descriptor.entry(name)
         segments = read_segments(table, n_frames=entry.n_frames, sample_rate_hz=entry.sample_rate_hz)
         path = folder / entry.labels_path
@@ -111,8 +115,7 @@ def set_reviewed(folder: Path, name: str, spans: Sequence[Span]) -> tuple[Span, 
     WrongUse
         If there is no such recording, or a span passes its end.
     """
-    with dataset_lock(folder):
-        descriptor = read_descriptor(folder)
+    with locked_descriptor(folder) as descriptor:
         entry = descriptor.entry(name)
         try:
             reviewed = fit_spans(spans, n_frames=entry.n_frames, sample_rate_hz=entry.sample_rate_hz)

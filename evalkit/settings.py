@@ -12,7 +12,7 @@ from evalkit.durable import write_bytes
 from evalkit.errors import FileFault
 from evalkit.figures import Figures
 from evalkit.intervals import Interval
-from evalkit.parts import knob_parts
+from evalkit.parts import choose_parts
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Auc
 
@@ -30,7 +30,6 @@ def settings_document(found: Recommendation, dataset: Dataset) -> dict[str, Any]
     """
     board, limits, figures = dataset.board, dataset.day.limits, found.figures
     margin = found.choice.margin
-    circuit = found.sweep.levels.gain is not None
     return {
         "detector": found.sweep.detector,
         "threshold_v": found.threshold_v,
@@ -72,7 +71,7 @@ def settings_document(found: Recommendation, dataset: Dataset) -> dict[str, Any]
         },
         "parts": [
             {"ref": p.ref, "role": p.role, "value": p.value, "unit": p.unit, "series": p.series}
-            for p in knob_parts(board, found.gain if circuit else None, found.delay_s)
+            for p in choose_parts(found, dataset).parts
         ],
         "held_out": _held_out(found.held_out, len(found.folds)),
         "board_sha256": board_sha256(board),

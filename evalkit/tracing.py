@@ -67,6 +67,10 @@ class Excerpt:
     """Whether the comparator is high."""
     integrator: NDArray[np.float64]
     """As a share of the comparator's high output."""
+    fire: float
+    """Share at which the gate fires."""
+    release: float
+    """Share at which it lets go."""
     gate: NDArray[np.bool_]
     """From firing to release."""
     alert: NDArray[np.bool_]
@@ -229,6 +233,8 @@ def _excerpt(
         lower=lower,
         above=after.above,
         integrator=after.integrator,
+        fire=integrator.fire_fraction,
+        release=integrator.release_fraction,
         gate=after.gate,
         alert=after.alert,
     )

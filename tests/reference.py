@@ -42,6 +42,21 @@ def high_pass(samples: Sequence[float], zero: float, pole: float, rate: float, r
     return out
 
 
+def pickup_voltages(
+    samples: Sequence[float], zero: float, pole: float, rate: float, clamp: float
+) -> list[float]:
+    """The pickup on its load, from rest: `high_pass` whose output a clamp holds, charging the pickup."""
+    k = 2.0 * rate
+    b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
+    x1, y1, out = 0.0, 0.0, []
+    for x in samples:
+        y1 = max(b0 * x + b1 * x1 - a1 * y1, clamp)
+        y1 = y1 if abs(y1) > 1e-12 else 0.0
+        x1 = x
+        out.append(y1)
+    return out
+
+
 def diode_takes(drop: F, knee: F, scale: F, per_scale: F) -> F:
     """Voltage that an exponential diode takes off `drop` in one sample; 0 where it idles."""
     u = (drop - knee) * per_scale
@@ -61,33 +76,42 @@ def board_trace(
     a, r = board.amplifier, board.rectifier
     w_board = 1.0 / (board.pickup.load.typ * board.pickup.capacitance.typ)
     w_recorder = 0.0 if input_ohms is None else 1.0 / (input_ohms * board.pickup.capacitance.typ)
-    felt = high_pass(samples, w_recorder, w_board, rate)
-    clamped = [max(v + a.bias.typ, a.input_clamp.typ) for v in felt]
-    leg = high_pass(
-        clamped, 0.0, 1.0 / (a.leg_resistor.typ * a.leg_capacitor.typ), rate, rest=a.bias.typ
-    )
-    stay_64 = math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate)
-    stay, pole, gain_m1 = F(stay_64), F(1.0 - stay_64), F(gain - 1.0)
+    bias = a.bias.typ + a.bias_current.typ * board.pickup.load.typ
+    limit_v = board.supply.voltage.typ - a.headroom.typ
+    resting = (bias + a.offset.typ) * (gain if a.leg_capacitor is None else 1.0)
+    resting = min(max(resting, 0.0), limit_v)
+    low, high_limit = F(-resting), F(limit_v - resting)
+    stay, gain_m1 = F(math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate)), F(gain - 1.0)
+    leak = F(0.0)
+    if a.leg_capacitor is not None:
+        leak = F(-math.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain)))
     c1, c2 = r.coupling.typ, r.storage.typ
-    n_vt = r.diode_emission.typ * 8.617333262e-5 * (board.supply.temperature.typ + 273.15)
+    kelvins = board.supply.temperature.typ + 273.15
+    n_vt = r.diode_emission.typ * 8.617333262e-5 * kelvins
+    warmer = kelvins / 298.15
+    saturation = r.diode_saturation.typ * warmer ** (3.0 / r.diode_emission.typ)
+    saturation *= math.exp((warmer - 1.0) * 1.11 / n_vt)
     scale, per_scale = F(n_vt), F(1.0 / n_vt)
-    clamp_knee = F(n_vt * math.log(c1 * n_vt * rate / r.diode_saturation.typ))
-    series_knee = F(n_vt * math.log(c1 * c2 / (c1 + c2) * n_vt * rate / r.diode_saturation.typ))
+    clamp_knee = F(n_vt * math.log(c1 * n_vt * rate / saturation))
+    series_knee = F(n_vt * math.log(c1 * c2 / (c1 + c2) * n_vt * rate / saturation))
     to_coupling, to_storage = F(c2 / (c1 + c2)), F(c1 / (c1 + c2))
     keep = F(math.exp(-1.0 / (rate * (r.storage.typ * r.bleed.typ))))
-    offset, limit = F(a.offset.typ), F(board.supply.voltage.typ - a.headroom.typ)
     upper, lower = F(board.upper_trip_v), F(board.lower_trip_v)
-    p = vc = F(a.bias.typ + a.offset.typ)
-    s, high = F(0.0), False
+    p = leg = vc = s = F(0.0)
+    high = False
     above: list[bool] = []
     storage: list[F] = []
-    for i, (c, h) in enumerate(zip(clamped, leg)):
-        if i % SETTLE_WINDOW == 0 and not s > F(1e-6):
-            s = F(0.0)
-        p = stay * p + pole * ((F(c) + offset) + gain_m1 * F(h))
-        out = min(max(p, F(0.0)), limit)
-        vc = vc - diode_takes(vc - out, clamp_knee, scale, per_scale)
-        moved = diode_takes((out - vc) - s, series_knee, scale, per_scale)
+    felt = pickup_voltages(samples, w_recorder, w_board, rate, a.input_clamp.typ - bias)
+    for i, x in enumerate(F(v) for v in felt):
+        if i % SETTLE_WINDOW == 0:
+            p, leg = (v if abs(v) > F(1e-9) else F(0.0) for v in (p, leg))
+            s = s if abs(s) > F(1e-6) else F(0.0)
+        target = x + gain_m1 * (x - leg)
+        p = target + stay * (p - target)
+        p = min(max(p, low), high_limit)
+        leg = leg + leak * (p - leg)
+        vc = vc - diode_takes(vc - p, clamp_knee, scale, per_scale)
+        moved = diode_takes((p - vc) - s, series_knee, scale, per_scale)
         vc = vc + moved * to_coupling
         s = (s + moved * to_storage) * keep
         if near is not None:

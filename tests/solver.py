@@ -175,13 +175,18 @@ THRESHOLD_GAINS = (800.0, 200.0, 50.0, 12.0)
 class Circuit:
     """The board's typical values, as the equations use them."""
 
-    pickup_w: float
-    leg_w: float
-    amplifier_w: float
-    gain: float
+    pickup_f: float
+    load_ohm: float
     bias_v: float
-    offset_v: float
+    bias_a: float
+    """Flows out of the amplifier's input."""
     clamp_v: float
+    unity_w: float
+    """2 pi times the gain-bandwidth product."""
+    offset_v: float
+    gain: float
+    leg_ohm: float
+    leg_f: float
     limit_v: float
     coupling_f: float
     storage_f: float
@@ -194,18 +199,22 @@ class Circuit:
     @classmethod
     def of(cls, board: Board, gain: float) -> "Circuit":
         b, a, r = board, board.amplifier, board.rectifier
+        assert a.leg_capacitor is not None
         kelvins = b.supply.temperature.typ + 273.15
         reference = b.supply.voltage.typ * b.comparator.divider_bottom.typ
         reference /= b.comparator.divider_top.typ + b.comparator.divider_bottom.typ
         half = b.comparator.hysteresis.typ / 2.0
         return cls(
-            pickup_w=1.0 / (b.pickup.capacitance.typ * b.pickup.load.typ),
-            leg_w=1.0 / (a.leg_resistor.typ * a.leg_capacitor.typ),
-            amplifier_w=2.0 * math.pi * a.gain_bandwidth.typ / gain,
-            gain=gain,
+            pickup_f=b.pickup.capacitance.typ,
+            load_ohm=b.pickup.load.typ,
             bias_v=a.bias.typ,
-            offset_v=a.offset.typ,
+            bias_a=a.bias_current.typ,
             clamp_v=a.input_clamp.typ,
+            unity_w=2.0 * math.pi * a.gain_bandwidth.typ,
+            offset_v=a.offset.typ,
+            gain=gain,
+            leg_ohm=a.leg_resistor.typ,
+            leg_f=a.leg_capacitor.typ,
             limit_v=b.supply.voltage.typ - a.headroom.typ,
             coupling_f=r.coupling.typ,
             storage_f=r.storage.typ,
@@ -217,7 +226,12 @@ class Circuit:
         )
 
     def slope(self, stimulus: Callable[[float], float]) -> Callable[[float, NDArray[np.float64]], list[float]]:
-        """Return the right-hand side: pickup, gain leg, amplifier, coupling and storage capacitor."""
+        """Return the right-hand side, of the voltages on pickup, amplifier output, leg, coupling and storage.
+
+        The op-amp is an integrator of its input difference (gain-bandwidth product) that stops at its limits;
+        its feedback divider, leg resistor and leg capacitor are the parts on the board. The clamp is 100 ohm
+        to its level.
+        """
         c = self
         exp = math.exp
 
@@ -227,28 +241,31 @@ class Circuit:
             return c.saturation_a * ((exp(x) if x < 30.0 else exp(30.0) * (x - 29.0)) - 1.0)
 
         def slope(t: float, y: NDArray[np.float64]) -> list[float]:
-            pickup, leg, amplifier, coupling, storage = y.tolist()
-            v = stimulus(t)
-            felt = v - pickup
-            x = max(felt + c.bias_v, c.clamp_v)
-            h = x - leg
-            out = min(max(amplifier, 0.0), c.limit_v)
+            pickup, output, leg, coupling, storage = y.tolist()
+            x = stimulus(t) - pickup
+            into_load = (x - c.bias_v) / c.load_ohm - c.bias_a - max(c.clamp_v - x, 0.0) / 100.0
+            out = min(max(output, 0.0), c.limit_v)
+            through_leg = (out - leg) / (c.gain * c.leg_ohm)
+            inverting = leg + through_leg * c.leg_ohm
+            rise = c.unity_w * (x + c.offset_v - inverting)
+            if (rise > 0.0 and output >= c.limit_v) or (rise < 0.0 and output <= 0.0):
+                rise = 0.0
             node = out - coupling
             into_storage = diode_a(node - storage)
-            from_ground = diode_a(-node)
             return [
-                c.pickup_w * felt,
-                c.leg_w * h,
-                c.amplifier_w * (x + c.offset_v + (c.gain - 1.0) * h - amplifier),
-                (into_storage - from_ground) / c.coupling_f,
+                into_load / c.pickup_f,
+                rise,
+                through_leg / c.leg_f,
+                (into_storage - diode_a(-node)) / c.coupling_f,
                 (into_storage - storage / c.bleed_ohm) / c.storage_f,
             ]
 
         return slope
 
     def at_rest(self) -> list[float]:
-        resting = self.bias_v + self.offset_v
-        return [0.0, self.bias_v, resting, resting, 0.0]
+        input_v = self.bias_v + self.bias_a * self.load_ohm
+        resting = input_v + self.offset_v
+        return [-input_v, resting, resting, resting, 0.0]
 
 
 @dataclass(frozen=True)

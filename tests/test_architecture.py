@@ -16,20 +16,22 @@ ROOT = Path(evalkit.__file__).parent
 
 # Lowest first. A package is one entry: its files are on one floor.
 STOREYS = (
-    ("errors", "names", "durable", "_kernels"),
-    (
-        *("recordings", "faults", "board", "board_file"),
-        *("intervals", "paired", "proportions", "quantiles", "rates", "roc", "standard_values"),
-    ),
-    ("spans", "segments", "crossings"),
-    ("descriptor", "day", "dataset", "labelling", "checking", "edits", "detectors", "cache"),
-    ("matching", "scoring", "planes", "tracing"),
-    ("choice", "parts", "figures", "recommendation", "curves", "settings"),
-    ("report",),
+    {"errors", "names", "durable", "_kernels"},
+    # Audio, the board's values, statistics and preferred values: from files or arrays alone.
+    {"recordings", "faults", "board", "board_file"}
+    | {"intervals", "paired", "proportions", "quantiles", "rates", "roc"}
+    | {"standard_values", "knobs"},
+    {"spans", "segments", "crossings"},
+    {"descriptor", "day", "dataset", "labelling", "checking"}
+    | {"edits", "journal", "merging", "keeping"}
+    | {"detectors", "cache"},
+    {"matching", "scoring", "planes", "tracing"},
+    {"choice", "figures", "recommendation", "curves", "holding", "parts", "settings"},
+    {"report"},
     # The command `demo` calls what is in demo/, so the design's top floor is two.
-    ("demo",),
-    ("cli",),
-    ("__main__",),
+    {"demo"},
+    {"cli"},
+    {"__main__"},
 )
 FLOORS = {name: floor for floor, names in enumerate(STOREYS) for name in names}
 

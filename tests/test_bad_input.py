@@ -231,6 +231,10 @@ CASES = [
     # The dataset.
     Case("no such dataset", "check {in}/gone", 1, r"gone/datapackage\.json: no such file"),
     Case("not a dataset", "segments list {in}", 1, r"in is not a dataset; `evalkit new` makes one"),
+    Case("import into no dataset", "import {in} {in}/new.wav --session x", 1, r"in is not a dataset",
+         both(audio("new.wav"), file(".tmp-mine", "mine"), file("labels/.tmp-mine", "mine"))),
+    Case("labels into no dataset", "segments add {in} new 1 2 tap", 1, r"in is not a dataset"),
+    Case("reviewed in no dataset", "segments review {in} new all", 1, r"in is not a dataset"),
     Case("file as dataset", "check {in}/f", 1, r"f: is not a folder", file("f", "x")),
     Case("new over a dataset", "new {ds}", 1, r"bench: is a dataset already"),
     Case("new over files", "new {in}", 1, r"in: is not empty", file("mine.txt", "x")),

@@ -83,6 +83,20 @@ class TestNew:
         create_dataset(tmp_path / "a")
         assert read_dataset(tmp_path / "a").spdx is None
 
+    @pytest.mark.parametrize("failing", ["write_bytes", "write_descriptor"])
+    def test_half_a_dataset_is_not_left(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: str
+    ) -> None:
+        def fail(*_: object) -> None:
+            raise FileFault("the disk is full")
+
+        monkeypatch.setattr(evalkit.dataset, failing, fail)
+        with pytest.raises(FileFault, match="the disk is full"):
+            create_dataset(tmp_path / "a")
+        monkeypatch.undo()
+        assert list((tmp_path / "a").iterdir()) == []
+        create_dataset(tmp_path / "a")
+
     def test_an_occupied_folder_is_not(self, tmp_path: Path) -> None:
         (tmp_path / "notes.txt").write_text("mine")
         with pytest.raises(FileFault, match="is not empty"):

@@ -7,6 +7,7 @@ import stat
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import pytest
@@ -163,10 +164,13 @@ def test_leftovers_are_removed_and_nothing_else(tmp_path: Path) -> None:
         (tmp_path / name).mkdir()
         (tmp_path / name / ".tmp-12-ab").write_bytes(b"x")
         (tmp_path / name / "tmp-mine.wav").write_bytes(b"x")
-    (tmp_path / ".tmp-1").write_bytes(b"x")
+    # Results are written without the lock: what is new there may be under way.
+    for name, age_s in ((".tmp-old", 7_200), (".tmp-new", 0)):
+        (tmp_path / name).write_bytes(b"x")
+        os.utime(tmp_path / name, (time.time() - age_s, time.time() - age_s))
     with dataset_lock(tmp_path):
         pass
-    assert names_in(tmp_path) == [".evalkit", "labels", "recordings"]
+    assert names_in(tmp_path) == [".evalkit", ".tmp-new", "labels", "recordings"]
     assert names_in(tmp_path / "labels") == ["tmp-mine.wav"]
 
 

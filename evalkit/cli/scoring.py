@@ -121,13 +121,14 @@ def audio_progress(what: str) -> Iterator[Callable[[float, float], None]]:
 
 def print_recommendation(found: "Recommendation", opened: "Dataset") -> None:
     """Print the setting, the figures and how far they are proven."""
+    from evalkit.parts import choose_parts
     from evalkit.recommendation import sentences
     from evalkit.report.wording import headline, outcome_rows, setting_rows
 
     for line in headline(found, opened.day):
         print(line)
     print()
-    print_table("Setting", ("what", "value"), setting_rows(found, opened.board))
+    print_table("Setting", ("what", "value"), setting_rows(found, choose_parts(found, opened)))
     print()
     print_table(
         "Held out shows what to expect; the other column is on the recordings it was chosen from",

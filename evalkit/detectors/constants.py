@@ -49,7 +49,7 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
     n_vt = board.diode_scale_v
 
     def knee_v(capacitance: float) -> float:
-        return n_vt * math.log(capacitance * n_vt * rate / r.diode_saturation.typ)
+        return n_vt * math.log(capacitance * n_vt * rate / board.diode_saturation_a)
 
     scalars = (
         knee_v(c1), knee_v(c1 * c2 / (c1 + c2)), n_vt, 1.0 / n_vt,

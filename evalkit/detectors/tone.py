@@ -136,6 +136,7 @@ def _spare_v(
     highest, lowest = np.full(n, _F(-np.inf)), np.full(n, _F(np.inf))
     arguments: list[Any] = [tone, amplitude, columns.pickup[:, index], columns.clamp_v[index], front]
     arguments += [*columns.by_gain[:, index], *state, highest, lowest, *columns.scalars[:, index]]
-    _kernels.circuit_lanes_apart(*arguments, observed_from)
+    arguments.append(observed_from)
+    _kernels.circuit_lanes_apart(*arguments)
     spare = np.minimum(highest - columns.upper_v[index], lowest - columns.lower_v[index])
     return np.asarray(spare, dtype=np.float64)

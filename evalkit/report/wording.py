@@ -2,12 +2,11 @@
 
 import math
 
-from evalkit.board import Board
 from evalkit.day import Day
 from evalkit.detectors import LevelUnit
 from evalkit.figures import Figures
 from evalkit.intervals import Interval
-from evalkit.parts import knob_parts
+from evalkit.parts import PartsList
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Auc
 
@@ -68,8 +67,8 @@ def headline(found: Recommendation, day: Day) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def setting_rows(found: Recommendation, board: Board) -> list[tuple[str, str]]:
-    """Return the setting, its margins and its parts as (what, value)."""
+def setting_rows(found: Recommendation, parts: PartsList) -> list[tuple[str, str]]:
+    """Return the setting, its margins, its parts and its knobs as (what, value)."""
     margin = found.choice.margin
     rows = [
         ("threshold", _threshold_text(found)),
@@ -91,11 +90,17 @@ def setting_rows(found: Recommendation, board: Board) -> list[tuple[str, str]]:
             "(1 sigma, knobs set on the bench; by ohms alone nearer 1.5 dB and 30 %)",
         )
     )
-    gain = found.gain if found.sweep.levels.gain is not None else None
     rows += [
         (f"{part.ref} ({part.series})", f"{quantity(part.value, part.unit)}: {part.role}")
-        for part in knob_parts(board, gain, found.delay_s)
+        for part in parts.parts
     ]
+    for ref, knob in (("RV1", parts.sensitivity), ("RV2", parts.delay)):
+        if knob is not None:
+            reading = quantity(knob.target.set_ohm, "ohm")
+            rows.append(
+                (f"{ref} set", f"{reading} with its fixed resistor: {100 * knob.travel:.0f} % of travel")
+            )
+    rows.append(("hold, advised", parts.hold.reason))
     return rows
 
 
