@@ -24,6 +24,7 @@ __all__ = [
     "circuit_voltages",
     "finish_alerts",
     "integrate_crossings",
+    "integrator_shares",
     "judge_alerts",
     "level_crossings",
     "mean_square_level",
@@ -36,14 +37,14 @@ _F = np.float32
 _ZERO = _F(0.0)
 _ONE = _F(1.0)
 
-# ln(1 + exp(-t)) for t in [0, 8] as q^3 (K0 + q (K1 + q (K2 + q K3))), q = 1 - t/8, and exactly 0 beyond,
-# so that an idle diode passes nothing. Least squares weighted by 1/(g + 0.02) on 4,001 points; largest
-# error 0.0026, which is 0.12 mV at n Vt = 45 mV.
-_KNEE_SPAN = _F(1.0 / 8.0)
-_K0 = _F(0.27842978)
-_K1 = _F(-0.62992011)
-_K2 = _F(0.39388008)
-_K3 = _F(0.65338928)
+# ln(1 + exp(-t)) for t in [0, 9] as q^3 (K0 + q (K1 + q (K2 + q K3))), q = 1 - t/9, and exactly 0 beyond,
+# so that an idle diode passes nothing. Minimax of the error over (g + 0.006) on 4,001 points: within 3 % up to
+# t = 5, where a share of 3 % stands for 1.4 mV at n Vt = 45 mV, and within 10 % up to t = 7.
+_KNEE_SPAN = _F(1.0 / 9.0)
+_K0 = _F(0.14160916)
+_K1 = _F(-0.20082699)
+_K2 = _F(-0.38643045)
+_K3 = _F(1.1176759)
 
 # Voltages nearer to rest than these are set to it at the start of every window of SETTLE_WINDOW samples,
 # counted from the recording's start: far below anything a meter shows, and it keeps denormal numbers away.
@@ -66,25 +67,27 @@ def _loop(function: _Function) -> _Function:
 
 
 @_lane
-def _passed(drop_v: Any, knee_v: Any, scale_v: Any, per_scale: Any) -> Any:
+def _passed(drop_v: Any, knee_v: Any, share: Any, scale_v: Any, per_scale: Any) -> Any:
     """Voltage that an exponential diode takes off `drop_v` within one sample.
 
     A capacitance C behind a diode I = Is exp(w/(n Vt)) obeys
     exp(-w/nVt) growing linearly in time, so after dt the drop is
     w - n Vt ln(1 + exp((w - knee)/(n Vt))) with knee = n Vt ln(C n Vt/(Is dt)).
+    A resistance R before the diode lets pass only `share` = 1/(1 + R C/dt) of
+    what lies above the knee.
     """
     u = (drop_v - knee_v) * per_scale
     above = u if u > _ZERO else _ZERO
     q = _ONE - (u if u > _ZERO else -u) * _KNEE_SPAN
     q = q if q > _ZERO else _ZERO
     knee = (q * q * q) * (_K0 + q * (_K1 + q * (_K2 + q * _K3)))
-    return scale_v * (above + knee)
+    return scale_v * (share * above + knee)
 
 
 @_lane
 def _circuit_step(
     x: Any, gain_m1: Any, stay: Any, leak: Any, low_v: Any, high_v: Any, p: Any, leg: Any, vc: Any, s: Any,
-    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any,
 ) -> Any:  # fmt: skip
     """Advance one lane by one sample; return its amplifier, leg, coupling and storage voltages.
@@ -98,8 +101,8 @@ def _circuit_step(
     p = p if p > low_v else low_v
     p = p if p < high_v else high_v
     leg = leg + leak * (p - leg)
-    vc = vc - _passed(vc - p, clamp_knee_v, scale_v, per_scale)
-    moved = _passed((p - vc) - s, series_knee_v, scale_v, per_scale)
+    vc = vc - _passed(vc - p, clamp_knee_v, clamp_share, scale_v, per_scale)
+    moved = _passed((p - vc) - s, series_knee_v, series_share, scale_v, per_scale)
     vc = vc + moved * to_coupling
     s = (s + moved * to_storage) * keep
     return p, leg, vc, s
@@ -143,7 +146,7 @@ def circuit_lanes(
     x: FloatArray,
     gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
     p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
     first_sample: int, out_lane: FloatArray, out_sample: FloatArray, out_above: FloatArray,
 ) -> Any:  # fmt: skip
@@ -173,7 +176,8 @@ def circuit_lanes(
         for j in range(n_lanes):
             p_j, leg_j, vc_j, s_j = _circuit_step(
                 x[i], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                clamp_knee_v, series_knee_v, scale_v, per_scale, to_coupling, to_storage, keep,
+                clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
+                to_coupling, to_storage, keep,
             )  # fmt: skip
             p[j] = p_j
             leg[j] = leg_j
@@ -197,17 +201,19 @@ def circuit_lanes(
 @_loop
 def circuit_lanes_apart(
     tone: FloatArray, amplitude: FloatArray,
-    pickup: FloatArray, clamp_v: FloatArray, front: FloatArray,
+    pickup: FloatArray, clamp_v: FloatArray, front: FloatArray, x_now: FloatArray,
     gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
     p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, highest: FloatArray, lowest: FloatArray,
-    clamp_knee_v: FloatArray, series_knee_v: FloatArray, scale_v: FloatArray, per_scale: FloatArray,
+    clamp_knee_v: FloatArray, series_knee_v: FloatArray, clamp_share: FloatArray, series_share: FloatArray,
+    scale_v: FloatArray, per_scale: FloatArray,
     to_coupling: FloatArray, to_storage: FloatArray, keep: FloatArray, observed_from: int,
 ) -> None:  # fmt: skip
     """Simulate lanes that are boards of their own, each with the tone at its own amplitude.
 
     Leaves the storage voltage's highest value over all samples and its lowest
     from sample `observed_from` on in `highest` and `lowest`. `pickup` is
-    (3 x lanes) and `front` (2 x lanes), as in `circuit_front_end`.
+    (3 x lanes) and `front` (2 x lanes), as in `circuit_front_end`; `x_now`
+    (lanes) is room to work in.
     """
     for i in range(tone.shape[0]):
         if i % SETTLE_WINDOW == 0:
@@ -215,7 +221,7 @@ def circuit_lanes_apart(
                 p[j] = _settled(p[j], _SETTLED_LEG_V)
                 leg[j] = _settled(leg[j], _SETTLED_LEG_V)
                 s[j] = _settled(s[j], _SETTLED_V)
-        watched = i >= observed_from
+        # two loops, one in float64 and one in float32: mixed, neither would be vectorised
         for j in range(gain_m1.shape[0]):
             x = tone[i] * amplitude[j]
             y = _front_end_step(
@@ -223,9 +229,11 @@ def circuit_lanes_apart(
             )
             front[0, j] = x
             front[1, j] = y
+            x_now[j] = y
+        for j in range(gain_m1.shape[0]):
             p_j, leg_j, vc_j, s_j = _circuit_step(
-                _F(y), gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                clamp_knee_v[j], series_knee_v[j], scale_v[j], per_scale[j],
+                x_now[j], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
+                clamp_knee_v[j], series_knee_v[j], clamp_share[j], series_share[j], scale_v[j], per_scale[j],
                 to_coupling[j], to_storage[j], keep[j],
             )  # fmt: skip
             p[j] = p_j
@@ -233,7 +241,9 @@ def circuit_lanes_apart(
             vc[j] = vc_j
             s[j] = s_j
             highest[j] = s_j if s_j > highest[j] else highest[j]
-            lowest[j] = s_j if watched and s_j < lowest[j] else lowest[j]
+        if i >= observed_from:
+            for j in range(gain_m1.shape[0]):
+                lowest[j] = s[j] if s[j] < lowest[j] else lowest[j]
 
 
 @_loop
@@ -241,7 +251,7 @@ def circuit_voltages(
     x: FloatArray,
     gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
     p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    clamp_knee_v: Any, series_knee_v: Any, scale_v: Any, per_scale: Any,
+    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
     to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
     first_sample: int, out_amplifier: FloatArray, out_storage: FloatArray, out_above: FloatArray,
 ) -> None:  # fmt: skip
@@ -259,7 +269,8 @@ def circuit_voltages(
                 s[j] = _settled(s[j], _SETTLED_V)
             p_j, leg_j, vc_j, s_j = _circuit_step(
                 x[i], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                clamp_knee_v, series_knee_v, scale_v, per_scale, to_coupling, to_storage, keep,
+                clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
+                to_coupling, to_storage, keep,
             )  # fmt: skip
             p[j] = p_j
             leg[j] = leg_j
@@ -476,6 +487,29 @@ def integrate_crossings(
         )  # fmt: skip
         lanes[j, 1] = 1.0 if above[r] else 0.0
     return lane.shape[0], n
+
+
+@_loop
+def integrator_shares(
+    above: FloatArray, kept_c: float, kept_d: float, fire: float, release: float, state: FloatArray,
+    out_share: FloatArray, out_gate: FloatArray,
+) -> None:  # fmt: skip
+    """Integrator and gate at every sample, from every sample's comparator, for pictures.
+
+    `kept_c` and `kept_d` are exp(-dt/tau) while charging and discharging. `state` is the share of Voh,
+    1 while the gate has fired and 1 while the comparator is high, and is left updated. Between two
+    samples the comparator is what it was at the first of them, as in `integrate_crossings`.
+    """
+    u, gate, was = state[0], state[1] != 0.0, state[2] != 0.0
+    for i in range(above.shape[0]):
+        u = 1.0 - (1.0 - u) * kept_c if was else u * kept_d
+        gate = u > release if gate else u >= fire
+        was = above[i] != 0
+        out_share[i] = u
+        out_gate[i] = gate
+    state[0] = u
+    state[1] = 1.0 if gate else 0.0
+    state[2] = 1.0 if was else 0.0
 
 
 @_loop

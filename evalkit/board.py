@@ -15,6 +15,7 @@ from typing import Annotated, Any
 __all__ = [
     "Board",
     "HoldKind",
+    "Load",
     "Value",
     "Wiring",
     "board_sha256",
@@ -37,6 +38,14 @@ class HoldKind(StrEnum):
     ONE_SHOT = "one-shot"
     ONE_SHOT_HELD = "one-shot-held"
     NONE = "none"
+
+
+class Load(StrEnum):
+    """What the alert drives."""
+
+    SOUNDER = "sounder"
+    LAMP = "lamp"
+    RELAY = "relay"
 
 
 class Wiring(StrEnum):
@@ -94,6 +103,7 @@ class Amplifier:
     gain_bandwidth: Hertz
     slew_rate: VoltsPerSecond
     headroom: Volts
+    output_resistor: Ohms | None
     bias: Volts
     offset: Volts
     bias_current: Amperes
@@ -182,7 +192,7 @@ class Hold:
 class Output:
     """Sounder, lamp or relay with its transistor."""
 
-    load: str
+    load: Load
     current: Amperes
     transistor_gain: Ratio
     base_resistor: Ohms
@@ -320,7 +330,7 @@ class Board:
         ratio = (self.supply.temperature.typ + _KELVINS_AT_0_C) / (_SHEET_C + _KELVINS_AT_0_C)
         growth = (ratio - 1.0) * _BAND_GAP_V / self.diode_scale_v
         at_sheet = self.rectifier.diode_saturation.typ
-        return at_sheet * ratio ** (_SATURATION_EXPONENT / emission) * math.exp(growth)
+        return float(at_sheet * ratio ** (_SATURATION_EXPONENT / emission) * math.exp(growth))
 
     @property
     def warmup_s(self) -> float:

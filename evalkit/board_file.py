@@ -211,10 +211,17 @@ class _Reader:
 
 
 def _check(board: Board, path: Path) -> None:
-    """Refuse values with which nothing can be computed; weak designs are for `parts.board_faults`."""
+    """Refuse values with which nothing can be computed, all together; weak designs are for `board_faults`."""
+    found: list[str] = []
 
     def fail(where: str, why: str) -> None:
-        raise FileFault(f"{path}: {where}: {why}")
+        found.append(f"{path}: {where}: {why}")
+
+    def refuse() -> None:
+        if len(found) == 1:
+            raise FileFault(found[0])
+        if found:
+            raise FileFault(f"{path}: {len(found)} faults, so nothing can be computed with it", details=found)
 
     may_be_zero = {("integrator", "fixed")}
     must_be_positive = {
@@ -229,15 +236,19 @@ def _check(board: Board, path: Path) -> None:
             physical = _unit(spec) in ("F", "ohm", "Hz", "V/s") and key not in may_be_zero
             if isinstance(value, Value) and value.low <= 0.0 and (physical or key in must_be_positive):
                 fail(f"[{group.name}] {name}", f"{value.low:g} must be above 0")
+    # what is computed from the values makes sense only with values that do
+    refuse()
     if board.supply.temperature.low < -55.0 or board.supply.temperature.high > 125.0:
         fail("[supply] temperature", "must lie between -55 degC and 125 degC")
     if board.comparator.hysteresis.low < 0.0:
         fail("[comparator] hysteresis", f"{board.comparator.hysteresis.low:g} V must not be negative")
-    if board.output_limit_v <= board.resting_output_v:
+    if board.output_limit_v <= 0.0:
+        fail("[amplifier] headroom", f"leaves no output under a supply of {board.supply.voltage.typ:g} V")
+    elif not 0.0 < board.resting_output_v < board.output_limit_v:
         fail(
-            "[amplifier] headroom",
-            f"leaves an output limit of {board.output_limit_v:g} V, not above the resting "
-            f"output of {board.resting_output_v:g} V; raise the supply or lower bias",
+            "[amplifier] bias",
+            f"makes the amplifier rest at its limit, {board.resting_output_v:.3g} V, so it cannot swing both "
+            "ways; choose a bias in the middle of its swing, or put a capacitor into the gain leg",
         )
     if board.amplifier.input_clamp.typ >= 0.0:
         fail("[amplifier] input_clamp", f"{board.amplifier.input_clamp.typ:g} V must be below 0")
@@ -263,3 +274,4 @@ def _check(board: Board, path: Path) -> None:
             f"{board.gate_positive_v:.3g} V is not under the comparator's high output "
             f"{board.comparator_high_v:.3g} V: the gate never fires; raise the supply or take another gate",
         )
+    refuse()

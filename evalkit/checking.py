@@ -6,13 +6,15 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from evalkit.board_faults import board_faults
 from evalkit.board_file import read_board
 from evalkit.dataset import read_labels
 from evalkit.day import BACKGROUND, Day, read_day
-from evalkit.descriptor import RecordingEntry, read_descriptor
+from evalkit.descriptor import Descriptor, RecordingEntry, read_descriptor
 from evalkit.durable import TEMPORARY_PREFIX
 from evalkit.errors import FileFault
 from evalkit.faults import find_faults
+from evalkit.licences import combine
 from evalkit.names import name_key
 from evalkit.recordings import audio_sha256, file_sha256
 from evalkit.segments import STANDARD_ROLES, Role, Segment
@@ -63,11 +65,8 @@ def check_dataset(
         day = read_day(folder / "day.toml")
     except FileFault as fault:
         found += _unusable("day", "day.toml", fault)
-    try:
-        read_board(folder / "board.toml")
-    except FileFault as fault:
-        found += _unusable("board", "board.toml", fault)
     segments: list[Segment] = []
+    pauses_s: list[float] = []
     for entry in chosen:
         found += _audio_findings(folder, entry)
         try:
@@ -76,14 +75,17 @@ def check_dataset(
             found += _unusable("labels", entry.name, fault)
         else:
             segments += read
+            pauses_s += _pauses_s(read, day)
             found += _table_findings(entry, read)
         advance()
+    found += _board_findings(folder, pauses_s)
     found += _session_findings(descriptor.entries, {entry.session for entry in chosen})
     found += _spelling_findings("session", (entry.session for entry in descriptor.entries))
     found += _spelling_findings("phone", (entry.phone for entry in descriptor.entries if entry.phone))
     found += _label_findings(segments, day)
     if names is None:
         found += _double_findings(descriptor.entries)
+        found += _licence_findings(descriptor)
         found += _stray_findings(folder, descriptor.entries)
         found += _day_findings(segments, day) if segments else []
     return tuple(found)
@@ -101,6 +103,25 @@ def label_findings(folder: Path, segments: Iterable[Segment]) -> tuple[Finding, 
 
 def _unusable(kind: str, place: str, fault: FileFault) -> list[Finding]:
     return [Finding(kind, place, line, usable=False) for line in fault.details or (str(fault),)]
+
+
+def _board_findings(folder: Path, pauses_s: Sequence[float]) -> list[Finding]:
+    try:
+        board = read_board(folder / "board.toml")
+    except FileFault as fault:
+        return _unusable("board", "board.toml", fault)
+    return [
+        Finding("board", f"board.toml {fault.place}", fault.message)
+        for fault in board_faults(board, pauses_s)
+    ]
+
+
+def _pauses_s(segments: Iterable[Segment], day: Day) -> list[float]:
+    """Return the times from each call of a recording to the next."""
+    rings = sorted(s for s in segments if day.role(s.label) is Role.TARGET)
+    reached = [max(s.end_s for s in rings[: k + 1]) for k in range(len(rings))]
+    gaps = [after.start_s - end_s for end_s, after in zip(reached, rings[1:])]
+    return [gap for gap in gaps if gap > day.call_gap_s]
 
 
 def _audio_findings(folder: Path, entry: RecordingEntry) -> list[Finding]:
@@ -148,7 +169,30 @@ def _session_findings(entries: Iterable[RecordingEntry], sessions: Collection[st
                 "box, place and gain"
             )
             found.append(Finding("calibration", f"session {session}", text))
+        makers = {entry.maker for entry in members[session]}
+        if len(makers) > 1:
+            who = " and ".join(sorted(maker or "your own" for maker in makers))
+            text = (
+                f"holds recordings of several makers ({who}), which count as one sitting; rename one of them"
+            )
+            found.append(Finding("session", f"session {session}", text))
     return found
+
+
+def _licence_findings(descriptor: Descriptor) -> list[Finding]:
+    """Tell apart the licences of what came from others, and what all of it may be shared under."""
+    groups: dict[tuple[str, str | None], int] = Counter(
+        ("your own", descriptor.spdx) if entry.origin is None else (entry.origin.maker, entry.origin.spdx)
+        for entry in descriptor.entries
+    )
+    if all(entry.origin is None for entry in descriptor.entries):
+        return []
+    found = [
+        Finding("licence", who, f"{count} recordings under {spdx or 'no licence: ask before sharing them'}")
+        for (who, spdx), count in sorted(groups.items(), key=lambda item: (item[0][0], item[0][1] or ""))
+    ]
+    together = combine(spdx for _, spdx in groups)
+    return [*found, Finding("licence", "all together", together.reason)]
 
 
 def _spelling_findings(what: str, names: Iterable[str]) -> list[Finding]:

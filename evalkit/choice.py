@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from evalkit.planes import Plane
 
-__all__ = ["BENCH_SPREAD", "OHMS_SPREAD", "Choice", "Margin", "Spread", "choose"]
+__all__ = ["Choice", "Margin", "Spread", "choose"]
 
 
 @dataclass(frozen=True)
@@ -18,13 +18,7 @@ class Spread:
     threshold: float
     """In the unit of the threshold axis: dB or log-odds."""
     delay: float
-    """As a share of the delay."""
-
-
-BENCH_SPREAD = Spread(threshold=1.0, delay=0.10)
-"""Knobs trimmed on the bench: an assumption until the board's own tolerances are simulated."""
-OHMS_SPREAD = Spread(threshold=1.5, delay=0.30)
-"""Knobs set by ohms alone: likewise an assumption."""
+    """Of the delay's natural logarithm: a share of the delay."""
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from evalkit.cache import CrossingCache
 from evalkit.dataset import Dataset
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Auc, FreeResponse, RocCurve, Scores, auc, free_response, roc_curve
-from evalkit.scoring import DetectorName, SegmentScores, make_detector, score_segments
+from evalkit.scoring import SegmentScores, score_segments
 
 __all__ = ["Curves", "curves_of"]
 
@@ -25,6 +25,8 @@ class Curves:
     pieces_auc: Auc
     free: FreeResponse
     """For each figure of false alarms a day, the most calls caught by any setting."""
+    events_scores: Scores
+    """What `events` and its area come from: the same segments, in the same order, for every detector."""
 
 
 def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> Curves:
@@ -32,11 +34,17 @@ def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> 
 
     Sessions are the clusters of the areas' intervals. Where the daily figure
     is unknown the free-response curve is empty.
+
+    Raises
+    ------
+    ValueError
+        If the recommendation's sweep does not tell its detector.
     """
-    extra = (len(found.sweep.delay_s) - 64) // 2
+    if found.sweep.by is None:
+        raise ValueError("the sweep does not tell its detector, so segments cannot be scored")
     scored = score_segments(
         dataset,
-        make_detector(DetectorName(found.sweep.detector), dataset, extra=extra),
+        found.sweep.by,
         delay_s=found.delay_s,
         integrator=found.sweep.integrator,
         warmup_s=dataset.board.warmup_s,
@@ -49,6 +57,7 @@ def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> 
         pieces=roc_curve(pieces),
         pieces_auc=auc(pieces),
         free=free_response(found.plane.calls_caught, found.plane.false_alarms_per_day),
+        events_scores=events,
     )
 
 

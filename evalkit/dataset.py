@@ -68,6 +68,8 @@ class Recording:
     audio_sha256: str
     segments: tuple[Segment, ...]
     """In order of time."""
+    maker: str | None = None
+    """Who made it, by the name in the pack that brought it; None: it is the dataset's own."""
 
     @property
     def duration_s(self) -> float:
@@ -297,7 +299,7 @@ def import_recordings(
 def dataset_sha256(dataset: Dataset) -> str:
     """Return a hash of all in a dataset that a figure can depend on, board and day apart.
 
-    It covers audio, sessions, phones, calibration, reviewed spans and labels;
+    It covers audio, sessions, phones, calibration, reviewed spans, labels and makers;
     not the names of recordings and not the notes.
     """
     facts = [
@@ -309,6 +311,8 @@ def dataset_sha256(dataset: Dataset) -> str:
             recording.input_ohms,
             [[span.start_s, span.end_s] for span in recording.reviewed],
             [[each.start_s, each.end_s, each.label, each.phone] for each in recording.segments],
+            # Named where there is one only, so that a dataset of one's own keeps its hash.
+            *([recording.maker] if recording.maker is not None else []),
         ]
         for recording in sorted(dataset.recordings, key=lambda recording: recording.audio_sha256)
     ]
@@ -475,6 +479,7 @@ def _recording(folder: Path, entry: RecordingEntry, segments: tuple[Segment, ...
         reviewed=entry.reviewed,
         audio_sha256=entry.audio_sha256,
         segments=segments,
+        maker=entry.maker,
     )
 
 

@@ -10,7 +10,7 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -19,14 +19,18 @@ from typing import Any, Protocol, TypeVar
 from evalkit.durable import dataset_lock, write_bytes
 from evalkit.errors import FileFault, WrongUse
 from evalkit.names import check_name, name_key
+from evalkit.origin import Cut, Origin
 from evalkit.spans import Span, merge_spans
 
 __all__ = [
     "DESCRIPTOR_NAME",
     "Descriptor",
     "RecordingEntry",
+    "format_descriptor",
+    "label_table_resource",
     "locked_descriptor",
     "new_descriptor",
+    "parse_descriptor",
     "pick_named",
     "read_descriptor",
     "write_descriptor",
@@ -68,6 +72,8 @@ _AUDIO_KEYS = frozenset({"name", "title", "path", "format", "mediatype", "bytes"
         "full_scale_v",
         "input_ohms",
         "audio_sha256",
+        "origin",
+        "cut_from",
     )
 }
 # Whole numbers of JSON have no bounds, those of other programs end here.
@@ -81,6 +87,7 @@ class _HasName(Protocol):
 
 
 _Named = TypeVar("_Named", bound=_HasName)
+_Part = TypeVar("_Part", Origin, Cut)
 
 
 @dataclass(frozen=True)
@@ -104,6 +111,10 @@ class RecordingEntry:
     n_bytes: int
     labels_name_phones: bool = False
     """Whether the label table has the column ``phone``."""
+    origin: Origin | None = None
+    """The pack that brought it; None: it is the dataset's own."""
+    cut_from: Cut | None = None
+    """The longer audio that it was cut from, as its pack tells."""
     audio_extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
     """Properties of the recording's resource that evalkit does not know."""
     labels_extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
@@ -113,6 +124,11 @@ class RecordingEntry:
     def name(self) -> str:
         """Name of the recording."""
         return PurePosixPath(self.file_name).stem
+
+    @property
+    def maker(self) -> str | None:
+        """Who made it; None: whoever the dataset belongs to."""
+        return None if self.origin is None else self.origin.maker
 
     @property
     def audio_path(self) -> str:
@@ -160,7 +176,36 @@ def read_descriptor(folder: Path) -> Descriptor:
         place.
     """
     path = folder / DESCRIPTOR_NAME
-    package = _read_json(path)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise FileFault(
+            f"{path}: no such file, so {path.parent} is not a dataset; `evalkit new` makes one"
+        ) from error
+    except NotADirectoryError as error:
+        raise FileFault(f"{path.parent}: is not a folder, so it is not a dataset") from error
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be read: {error.strerror or error}") from error
+    return parse_descriptor(data, path=path, default_title=folder.resolve().name)
+
+
+def parse_descriptor(data: bytes, *, path: Path, default_title: str) -> Descriptor:
+    """Return what the bytes of a `datapackage.json` say.
+
+    Parameters
+    ----------
+    data : bytes
+    path : Path
+        Named in messages only.
+    default_title : str
+        Title of a package that has none.
+
+    Raises
+    ------
+    FileFault
+        For all faults together, each with its place.
+    """
+    package = _parse_json(data, path)
     reader = _Reader()
     resources = package.get("resources")
     if not isinstance(resources, list) or not all(isinstance(resource, dict) for resource in resources):
@@ -194,8 +239,8 @@ def read_descriptor(folder: Path) -> Descriptor:
     known_labels = {entry.labels_path for entry in entries}
     others.extend(resource for where, resource in labels.items() if where not in known_labels)
     return Descriptor(
-        name=name if isinstance(name, str) else _slug(folder.resolve().name),
-        title=title if isinstance(title, str) else folder.resolve().name,
+        name=name if isinstance(name, str) else _slug(default_title),
+        title=title if isinstance(title, str) else default_title,
         spdx=spdx,
         entries=tuple(entries),
         extra=_without(package, {"name", "title", "spdx", "resources"}),
@@ -222,6 +267,11 @@ def locked_descriptor(folder: Path) -> Iterator[Descriptor]:
 
 def write_descriptor(folder: Path, descriptor: Descriptor) -> None:
     """Write `datapackage.json`, atomically; the caller holds the dataset's lock."""
+    write_bytes(folder / DESCRIPTOR_NAME, format_descriptor(descriptor))
+
+
+def format_descriptor(descriptor: Descriptor) -> bytes:
+    """Return the bytes of the `datapackage.json` that says so."""
     package = dict(descriptor.extra)
     package.setdefault("$schema", _PROFILE)
     head: dict[str, Any] = {
@@ -241,7 +291,7 @@ def write_descriptor(folder: Path, descriptor: Descriptor) -> None:
     text = json.dumps(
         {**head, **package, "resources": resources}, indent=2, ensure_ascii=False, allow_nan=False
     )
-    write_bytes(folder / DESCRIPTOR_NAME, (text + "\n").encode("utf-8"))
+    return (text + "\n").encode("utf-8")
 
 
 def new_descriptor(title: str, *, spdx: str | None) -> Descriptor:
@@ -271,20 +321,12 @@ def pick_named(candidates: Sequence[_Named], name: str) -> _Named:
     raise WrongUse(f"no recording {name!r}; {hint}")
 
 
-def _read_json(path: Path) -> dict[str, Any]:
+def _parse_json(data: bytes, path: Path) -> dict[str, Any]:
     def refuse(constant: str) -> None:
         raise ValueError(f"{constant} is not a number of JSON")
 
     try:
-        package = json.loads(path.read_bytes().decode("utf-8"), parse_constant=refuse)
-    except FileNotFoundError as error:
-        raise FileFault(
-            f"{path}: no such file, so {path.parent} is not a dataset; `evalkit new` makes one"
-        ) from error
-    except NotADirectoryError as error:
-        raise FileFault(f"{path.parent}: is not a folder, so it is not a dataset") from error
-    except OSError as error:
-        raise FileFault(f"{path}: cannot be read: {error.strerror or error}") from error
+        package = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except UnicodeDecodeError as error:
         raise FileFault(f"{path}: not UTF-8 text") from error
     except (ValueError, RecursionError) as error:
@@ -326,6 +368,8 @@ class _Reader:
         if not isinstance(file_hash, str) or not _SHA256.fullmatch(file_hash.removeprefix("sha256:")):
             self.faults.append(f"{place}: hash must be sha256: and 64 hexadecimal digits")
         n_bytes = self._whole(place, resource, "bytes")
+        origin = self._part(place, resource, "origin", Origin.of_json)
+        cut_from = self._part(place, resource, "cut_from", Cut.of_json)
         reviewed = self._reviewed(place, resource, (frames + 0.5) / rate if rate and frames else math.inf)
         if len(self.faults) > before:
             return None
@@ -344,9 +388,21 @@ class _Reader:
             file_sha256=str(file_hash).removeprefix("sha256:"),
             n_bytes=n_bytes,
             labels_name_phones=_names_phones(table),
+            origin=origin,
+            cut_from=cut_from,
             audio_extra=_without(resource, _AUDIO_KEYS),
             labels_extra=_without(table, _LABELS_KEYS),
         )
+
+    def _part(
+        self, place: str, resource: Mapping[str, Any], key: str, read: Callable[[object], _Part]
+    ) -> _Part | None:
+        value = resource.get(key)
+        try:
+            return None if value is None else read(value)
+        except ValueError as error:
+            self.faults.append(f"{place}: {key}: {error}")
+            return None
 
     def _whole(self, place: str, resource: Mapping[str, Any], key: str) -> int:
         value = resource.get(key)
@@ -420,21 +476,33 @@ def _resources_of(entry: RecordingEntry, taken: set[Any]) -> list[dict[str, Any]
         "input_ohms": entry.input_ohms,
         "audio_sha256": entry.audio_sha256,
         "reviewed": [[span.start_s, span.end_s] for span in entry.reviewed],
+        **({} if entry.origin is None else {"origin": entry.origin.to_json()}),
+        **({} if entry.cut_from is None else {"cut_from": entry.cut_from.to_json()}),
         **entry.audio_extra,
     }
     # No size and no hash here: a person may edit the table with any program.
     labels: dict[str, Any] = {
+        **label_table_resource(
+            entry.labels_path, title=f"Labels of {entry.name}", with_phone=entry.labels_name_phones
+        ),
         "name": _free_name("labels-" + _slug(entry.name), taken),
-        "title": f"Labels of {entry.name}",
-        "path": entry.labels_path,
+        **entry.labels_extra,
+    }
+    return [audio, labels]
+
+
+def label_table_resource(path: str, *, title: str, with_phone: bool) -> dict[str, Any]:
+    """Return the resource of a label table, named after its path."""
+    return {
+        "name": _slug(path.removesuffix(".csv").replace("/", "-")),
+        "title": title,
+        "path": path,
         "type": "table",
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
-        "schema": _table_schema(entry.labels_name_phones),
-        **entry.labels_extra,
+        "schema": _table_schema(with_phone),
     }
-    return [audio, labels]
 
 
 def _table_schema(with_phone: bool) -> dict[str, Any]:

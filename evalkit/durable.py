@@ -21,7 +21,15 @@ from typing import BinaryIO
 
 from evalkit.errors import Busy, FileFault
 
-__all__ = ["TEMPORARY_PREFIX", "copy_file", "dataset_lock", "move_file", "write_bytes"]
+__all__ = [
+    "TEMPORARY_PREFIX",
+    "copy_file",
+    "dataset_lock",
+    "move_file",
+    "undone_on_failure",
+    "write_bytes",
+    "write_stream",
+]
 
 TEMPORARY_PREFIX = ".tmp-"
 """How the names of unfinished files begin."""
@@ -39,7 +47,34 @@ def write_bytes(path: Path, data: bytes) -> None:
         If the folder or the disk does not allow it; an old file is then
         unchanged.
     """
-    _replace(path, lambda stream: _write_all(stream, data))
+    write_stream(path, lambda stream: _write_all(stream, data))
+
+
+def write_stream(path: Path, fill: Callable[[BinaryIO], None]) -> None:
+    """Write a file that `fill` makes, with the guarantees of `write_bytes`.
+
+    The stream that `fill` is given can be read back and sought in; it need
+    not be closed.
+    """
+    temporary = path.parent / f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}"
+    try:
+        mode = _mode_of_regular(path)
+        handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        try:
+            with open(handle, "w+b") as stream:
+                if mode is not None:
+                    os.chmod(temporary, mode)
+                fill(stream)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+            raise
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be written: {_reason(error)}") from error
+    _flush_folder(path.parent)
 
 
 def copy_file(source: Path, target: Path) -> None:
@@ -54,18 +89,34 @@ def copy_file(source: Path, target: Path) -> None:
         with original:
             shutil.copyfileobj(original, stream, _COPY_BYTES)
 
-    _replace(target, copy)
+    write_stream(target, copy)
 
 
 def move_file(source: Path, target: Path) -> None:
     """Rename a file within one file system, over an old one if there is one, durably."""
     try:
         os.replace(source, target)
-        _flush_folder(target.parent)
-        if source.parent != target.parent:
-            _flush_folder(source.parent)
     except OSError as error:
         raise FileFault(f"{target}: cannot be written: {_reason(error)}") from error
+    _flush_folder(target.parent)
+    if source.parent != target.parent:
+        _flush_folder(source.parent)
+
+
+@contextmanager
+def undone_on_failure() -> Iterator[list[Path]]:
+    """Give a list for files and folders made one after another; if the block fails, they are removed."""
+    made: list[Path] = []
+    try:
+        yield made
+    except BaseException:
+        for path in reversed(made):
+            with contextlib.suppress(OSError):
+                if path.is_dir():
+                    path.rmdir()
+                else:
+                    path.unlink()
+        raise
 
 
 @contextmanager
@@ -107,29 +158,6 @@ def dataset_lock(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _replace(path: Path, fill: Callable[[BinaryIO], None]) -> None:
-    """Write `path` by way of a temporary file that `fill` writes."""
-    temporary = path.parent / f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}"
-    try:
-        mode = _mode_of_regular(path)
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-        try:
-            with open(handle, "wb") as stream:
-                if mode is not None:
-                    os.chmod(temporary, mode)
-                fill(stream)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.replace(temporary, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-            raise
-        _flush_folder(path.parent)
-    except OSError as error:
-        raise FileFault(f"{path}: cannot be written: {_reason(error)}") from error
-
-
 def _mode_of_regular(path: Path) -> int | None:
     """Return the permissions of a file that is to be replaced; devices and folders never are."""
     try:
@@ -147,13 +175,19 @@ def _write_all(stream: BinaryIO, data: bytes) -> None:
 
 
 def _flush_folder(folder: Path) -> None:
+    """Make a rename survive a power cut, where the file system can.
+
+    A failure is not told: the file has its new name by now, and whoever took this for a failed
+    write would undo the rest of a change that has happened.
+    """
     if sys.platform == "win32":
         return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _remove_leftovers(folder: Path) -> None:
@@ -162,7 +196,11 @@ def _remove_leftovers(folder: Path) -> None:
     Recordings and labels are written under the lock alone. In the folder itself other programs
     write results without it, so there only what is too old to be under way is removed.
     """
-    leftovers = [*folder.glob(f"recordings/{TEMPORARY_PREFIX}*"), *folder.glob(f"labels/{TEMPORARY_PREFIX}*")]
+    leftovers = [
+        path
+        for place in ("recordings", "labels", "labels-of/*")
+        for path in folder.glob(f"{place}/{TEMPORARY_PREFIX}*")
+    ]
     with contextlib.suppress(OSError):
         too_old = time.time() - _LONGEST_WRITE_S
         leftovers += [path for path in folder.glob(f"{TEMPORARY_PREFIX}*") if path.stat().st_mtime < too_old]

@@ -108,6 +108,12 @@ class Figures:
     response_p95_interval: Interval
     classes: tuple[ClassFigure, ...]
     calls: tuple[CallOutcome, ...]
+    sessions: tuple[str, ...]
+    """Sorted."""
+    alarms_by_session: NDArray[np.float64]
+    """(n_classes, n_sessions): false alarms, in the order of `classes` and `sessions`."""
+    recorded_by_session: NDArray[np.float64]
+    """(n_classes, n_sessions): events or hours."""
 
     @property
     def calls_caught(self) -> float | None:
@@ -171,6 +177,9 @@ def figures_of(classes: Sequence[str], outcomes: Sequence[Outcome], day: Day) ->
             for k, e in enumerate(exposures)
         ),
         calls=calls,
+        sessions=tuple(sessions),
+        alarms_by_session=alarms,
+        recorded_by_session=recorded,
     )
 
 

@@ -13,6 +13,7 @@ import json
 import os
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from evalkit.errors import FileFault
 from evalkit.segments import Segment
 from evalkit.spans import Span
 
-__all__ = ["Entry", "Journal", "Mark"]
+__all__ = ["Entry", "Journal", "Mark", "Saved"]
 
 
 class Mark(StrEnum):
@@ -30,11 +31,18 @@ class Mark(StrEnum):
 
     UNDO = "undo"
     REDO = "redo"
-    SAVED = "saved"
-    """The label table and the descriptor hold the state reached here."""
 
 
-Entry = Change | Mark
+@dataclass(frozen=True)
+class Saved:
+    """A line that says that label table and descriptor were written."""
+
+    steps: int
+    """They hold what the first so many changes, undos and redos of the journal had led to: while
+    a table is being written, the next change may well be made."""
+
+
+Entry = Change | Mark | Saved
 
 
 class Journal:
@@ -90,7 +98,7 @@ class Journal:
         FileFault
             If the disk does not take it; nothing is added then.
         """
-        self._write({"mark": str(entry)} if isinstance(entry, Mark) else _change_to_json(entry))
+        self._write(_entry_to_json(entry))
 
     def flush(self) -> None:
         """Return once every line is on the disk itself."""
@@ -152,7 +160,7 @@ def _read(
         if lines[0]["audio_sha256"] != audio_sha256:
             return None
         start = _labels_of_json(lines[0]["labels"], duration_s)
-        entries = [Mark(line["mark"]) if "mark" in line else _change_of_json(line) for line in lines[1:]]
+        entries = [_entry_of_json(line) for line in lines[1:]]
     except (KeyError, TypeError, ValueError):
         return None
     return start, tuple(entries)
@@ -181,6 +189,18 @@ def _labels_of_json(document: dict[str, Any], duration_s: float) -> Labels:
         _spans_of_json(document["reviewed"]),
         _spans_of_json(document["dismissed"]),
     )
+
+
+def _entry_to_json(entry: Entry) -> dict[str, Any]:
+    if isinstance(entry, Saved):
+        return {"saved": entry.steps}
+    return {"mark": str(entry)} if isinstance(entry, Mark) else _change_to_json(entry)
+
+
+def _entry_of_json(document: dict[str, Any]) -> Entry:
+    if "saved" in document:
+        return Saved(int(document["saved"]))
+    return Mark(document["mark"]) if "mark" in document else _change_of_json(document)
 
 
 def _change_to_json(change: Change) -> dict[str, Any]:

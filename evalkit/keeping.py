@@ -24,7 +24,7 @@ from evalkit.descriptor import (
 from evalkit.durable import TEMPORARY_PREFIX, dataset_lock, move_file, write_bytes
 from evalkit.edits import Change, History, Labels
 from evalkit.errors import Busy, EvalkitError, FileFault
-from evalkit.journal import Journal, Mark
+from evalkit.journal import Journal, Mark, Saved
 from evalkit.merging import Merge, Side, merge_labels
 from evalkit.segments import format_segments, parse_segments, read_segments
 
@@ -93,6 +93,7 @@ class LabelKeeper:
         self._disk = disk
         self._theirs = disk
         self._history = History(disk)
+        self._steps = 0
         self._merge: Merge | None = None
         self._trouble: str | None = None
         self._news: list[str] = []
@@ -216,21 +217,22 @@ class LabelKeeper:
                 "undo starts afresh"
             )
         history = History(self._journal.start)
-        # The program may have died between the write of a table and the line that says so:
-        # whatever was reached since the last such line may be what lies on the disk.
-        base = history.labels
-        reached = [base]
+        reached = [history.labels]
+        saved = 0
         for entry in self._journal.entries:
+            if isinstance(entry, Saved):
+                saved = entry.steps
+                continue
             if isinstance(entry, Change):
                 history = history.record(entry)
-            elif entry is Mark.UNDO:
-                history = history.undo()
-            elif entry is Mark.REDO:
-                history = history.redo()
             else:
-                base, reached = history.labels, []
+                history = history.undo() if entry is Mark.UNDO else history.redo()
             reached.append(history.labels)
         self._history = history
+        self._steps = len(reached) - 1
+        # The program may have died between the write of a table and the line that says so:
+        # whatever was reached since the last such line may be what lies on the disk.
+        base, reached = reached[saved], reached[saved:]
         theirs = disk
         if any(labels.segments == disk.segments for labels in reached):
             theirs = replace(theirs, segments=base.segments)
@@ -251,6 +253,7 @@ class LabelKeeper:
             return
         self._journal.append(mark if mark is not None else history.changes[-1])
         self._history = history
+        self._steps += 1
         self._wake.set()
 
     def _keep(self) -> None:
@@ -312,7 +315,7 @@ class LabelKeeper:
         """Write table and descriptor if they do not hold the labels as they are now."""
         assert self._journal is not None
         with self._state:
-            labels = self._history.labels
+            labels, steps = self._history.labels, self._steps
         if _same(labels, self._disk):
             return
         self._journal.flush()
@@ -325,7 +328,8 @@ class LabelKeeper:
         self._disk = labels
         # Whoever wrote the descriptor last is found out at the next look.
         self._signature = (table, ())
-        self._journal.append(Mark.SAVED)
+        with self._state:
+            self._journal.append(Saved(steps))
 
     def _write_table(self, entry: RecordingEntry, labels: Labels) -> tuple[int, ...]:
         """Write the label table and return its signature."""

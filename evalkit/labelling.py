@@ -14,7 +14,8 @@ from evalkit.descriptor import (
 )
 from evalkit.durable import write_bytes
 from evalkit.errors import FileFault, WrongUse
-from evalkit.segments import Segment, format_segments, parse_segments, read_segments
+from evalkit.interchange import read_labels_file
+from evalkit.segments import Segment, format_segments, parse_segments
 from evalkit.spans import Span, fit_spans
 
 __all__ = ["Replaced", "replace_labels", "segments_of", "set_reviewed", "write_segments"]
@@ -30,6 +31,8 @@ class Replaced:
     """Those of the old table that are not in the new one; empty if the old one was wrong."""
     kept: Path | None
     """Where the old table is kept; None if it had no segment that is gone."""
+    remarks: tuple[str, ...] = ()
+    """What had to be changed to make segments of another program's marks."""
 
 
 def segments_of(folder: Path, name: str) -> tuple[Segment, ...]:
@@ -79,7 +82,7 @@ def write_segments(
 
 
 def replace_labels(folder: Path, name: str, table: Path) -> Replaced:
-    """Write the labels of a table outside the dataset in place of those of a recording, right or wrong.
+    """Write the labels of a file outside the dataset in place of those of a recording, right or wrong.
 
     The old table is kept in ``.evalkit/replaced`` if anything of it would be lost.
 
@@ -92,7 +95,8 @@ def replace_labels(folder: Path, name: str, table: Path) -> Replaced:
     """
     with locked_descriptor(folder) as descriptor:
         entry = descriptor.entry(name)
-        segments = read_segments(table, n_frames=entry.n_frames, sample_rate_hz=entry.sample_rate_hz)
+        taken = read_labels_file(table, n_frames=entry.n_frames, sample_rate_hz=entry.sample_rate_hz)
+        segments = taken.segments
         path = folder / entry.labels_path
         old = path.read_bytes() if path.is_file() else b""
         gone: tuple[Segment, ...] = ()
@@ -104,7 +108,7 @@ def replace_labels(folder: Path, name: str, table: Path) -> Replaced:
             lost = bool(old)
         kept = _keep(folder, entry.name, old) if lost else None
         _write(folder, descriptor, entry, segments)
-        return Replaced(segments, gone, kept)
+        return Replaced(segments, gone, kept, taken.remarks)
 
 
 def set_reviewed(folder: Path, name: str, spans: Sequence[Span]) -> tuple[Span, ...]:

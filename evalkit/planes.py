@@ -147,6 +147,8 @@ def plane_of(
     )
     # with a class unknown, the known ones are a lower limit of the day: they alone may break it
     violation = np.maximum(violation, per_day / limits.false_alarms_per_day)
+    # where no call is left to count nothing is known of the setting: no other is worse
+    violation = np.where(counted > 0, violation, np.inf)
     nowhere = np.full(per_day.shape, np.nan)
     return Plane(
         total=total,

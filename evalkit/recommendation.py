@@ -1,28 +1,33 @@
 """The recommendation: a setting, its figures, how far they are proven, and what would help."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from evalkit.cache import CrossingCache
-from evalkit.choice import BENCH_SPREAD, Choice, Spread, choose
-from evalkit.crossings import Integrator
+from evalkit.choice import Choice, Spread, choose
 from evalkit.dataset import Dataset
 from evalkit.day import Day
+from evalkit.detectors import Detector, Levels, LevelUnit
+from evalkit.detectors.learned import probability
 from evalkit.errors import TooLittleData
 from evalkit.figures import Figures, Outcome, figures_of
 from evalkit.planes import Plane, exposures_of, plane_of
-from evalkit.scoring import (
-    DetectorName,
-    Progress,
-    Sweep,
-    check_poolable,
-    delay_axis,
-    make_detector,
-    sweep,
-)
+from evalkit.scoring import Progress, Sweep, Sweeps, Tally, check_poolable
+from evalkit.tolerances import Tolerances, built_pass_share, simulate_tolerances
+from evalkit.training import DetectorName
 
-__all__ = ["Fold", "Proven", "Recommendation", "TradeOff", "recommend", "recommend_from", "sentences"]
+__all__ = [
+    "Built",
+    "Fold",
+    "Proven",
+    "Recommendation",
+    "TradeOff",
+    "held_out_with",
+    "recommend",
+    "recommend_from",
+    "sentences",
+]
 
 _FEWEST_SESSIONS = 3
 _WIDEN_BY = 16
@@ -34,10 +39,16 @@ class Fold:
     """The whole procedure, choice included, without one session."""
 
     session: str
+    """What was held out (`held_out_with`)."""
     lane: int
     delay_index: int
     left_out: tuple[str, ...]
     """Classes that only the held-out session has, not counted in this choice."""
+    position: float
+    """The chosen threshold on the axis of the fold's own detector."""
+    delay_s: float
+    detector: Detector | None
+    """Fitted without the session; None where the sweep came without one."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +79,17 @@ class TradeOff:
 
 
 @dataclass(frozen=True)
+class Built:
+    """What the board's tolerances make of the recommended setting."""
+
+    tolerances: Tolerances
+    bench_pass_share: float | None
+    """Share of boards trimmed on the bench that still pass; None where the setting itself does not."""
+    ohms_pass_share: float | None
+    """Likewise of boards whose knobs are set by ohms."""
+
+
+@dataclass(frozen=True)
 class Recommendation:
     """What `recommend` found."""
 
@@ -90,6 +112,8 @@ class Recommendation:
     calibrated: bool
     full_scale_v: float | None
     """Volts for full scale where all recordings agree on it."""
+    built: Built | None = None
+    """None for detectors that are not the board."""
 
     @property
     def passes(self) -> bool | None:
@@ -124,6 +148,12 @@ class Recommendation:
         return 20.0 * math.log10(float(volts[self.choice.lane]) / full_scale_v)
 
     @property
+    def threshold_level(self) -> float | None:
+        """The threshold as a probability; None for detectors of levels."""
+        learned = self.sweep.levels.unit is LevelUnit.LOG_ODDS
+        return probability(self.threshold_position) if learned else None
+
+    @property
     def gain(self) -> float | None:
         """Amplifier gain at the setting; None uncalibrated or where no gain sets the threshold."""
         gain = self.sweep.levels.gain
@@ -149,31 +179,50 @@ def recommend(
         If no time is reviewed or no call can be counted: no setting can be computed.
     """
     check_poolable(dataset.recordings, same_scale=same_scale)
-    integrator = Integrator.of_board(dataset.board)
-    found: Recommendation | None = None
-    for extra in (0, _WIDEN_BY):
-        swept = sweep(
-            dataset,
-            make_detector(name, dataset, extra=extra),
-            delay_s=delay_axis(extra=extra),
-            integrator=integrator,
-            warmup_s=dataset.board.warmup_s,
-            cache=cache,
-            progress=progress,
-        )
-        found = recommend_from(swept, dataset.day, spread=BENCH_SPREAD)
-        if not found.choice.edge_decides:
-            break
-    assert found is not None
+    sweeps = Sweeps(name, dataset, cache=cache, progress=progress)
+    extra, swept = 0, sweeps.on_all(extra=0)
+    _check_enough(swept)
+    # every detector's crossings go through the board's integrator, and the ideal ones are built like it
+    tolerances = simulate_tolerances(dataset.board)
+    spread = tolerances.bench.spread
+    if _choice(swept, swept.tallies, dataset.day, spread).edge_decides:
+        extra, swept = _WIDEN_BY, sweeps.on_all(extra=_WIDEN_BY)
+    found = recommend_from(
+        swept, dataset.day, spread=spread, without=lambda groups: sweeps.without(groups, extra=extra)
+    )
     scales = {r.full_scale_v for r in dataset.recordings}
     return replace(
         found,
         calibrated=all(r.full_scale_v is not None for r in dataset.recordings),
         full_scale_v=scales.pop() if len(scales) == 1 else None,
+        built=_built(found, tolerances) if swept.levels.gain is not None else None,
     )
 
 
-def recommend_from(swept: Sweep, day: Day, *, spread: Spread) -> Recommendation:
+def _built(found: Recommendation, tolerances: Tolerances) -> Built:
+    if not found.choice.acceptable:
+        return Built(tolerances, None, None)
+    ohms, bench = (
+        built_pass_share(
+            boards,
+            found.plane.acceptable,
+            found.sweep.levels.position,
+            found.sweep.delay_s,
+            found.choice.lane,
+            found.choice.delay_index,
+        )
+        for boards in (tolerances.ohms, tolerances.bench)
+    )
+    return Built(tolerances, bench_pass_share=bench, ohms_pass_share=ohms)
+
+
+SweepsWithout = Callable[[Sequence[frozenset[str]]], Iterable[Sweep]]
+"""For each group of sessions the sweep, over all recordings, of a detector that was fitted without it."""
+
+
+def recommend_from(
+    swept: Sweep, day: Day, *, spread: Spread, without: SweepsWithout | None = None
+) -> Recommendation:
     """Choose a setting from a sweep and hold each session out in turn.
 
     Parameters
@@ -182,7 +231,11 @@ def recommend_from(swept: Sweep, day: Day, *, spread: Spread) -> Recommendation:
     day : Day
         Limits and exposure.
     spread : Spread
-        Of a built board, the unit of distance in the choice.
+        Of a built board, the unit of distance in the choice. A detector that
+        tells the spread of its own thresholds has that instead.
+    without : callable, optional
+        Gives the sweeps of the folds; without it `swept` serves them all, as
+        it may where nothing of the detector was fitted.
 
     Returns
     -------
@@ -194,22 +247,14 @@ def recommend_from(swept: Sweep, day: Day, *, spread: Spread) -> Recommendation:
     TooLittleData
         If no time is reviewed or no call can be counted.
     """
-    if not any(t.hours.sum() > 0.0 or t.events.sum() > 0.0 or t.calls for t in swept.tallies):
-        raise TooLittleData(
-            "no time is reviewed, so nothing can be scored; mark spans with `segments review`"
-        )
-    if not any(not call.cut for t in swept.tallies for call in t.calls):
-        raise TooLittleData(
-            "no call lies wholly inside reviewed time after the warm-up, so no setting can be computed; "
-            "label rings (or review more of the time around them)"
-        )
-    position, delay_s = swept.levels.position, swept.delay_s
+    _check_enough(swept)
     plane = plane_of(swept.classes, swept.tallies, day)
-    choice = choose(plane, position, delay_s, spread)
+    choice = _choice(swept, swept.tallies, day, spread)
     figures = figures_of(
         swept.classes, [Outcome(t, choice.lane, choice.delay_index) for t in swept.tallies], day
     )
-    folds, held_out = _hold_out(swept, day, spread)
+    same: SweepsWithout = lambda groups: [swept] * len(groups)  # noqa: E731
+    folds, held_out = _hold_out(swept, day, spread, without or same)
     return Recommendation(
         sweep=swept,
         plane=plane,
@@ -221,39 +266,92 @@ def recommend_from(swept: Sweep, day: Day, *, spread: Spread) -> Recommendation:
         thin=_thin(figures, day),
         trade_offs=() if choice.acceptable else _trade_offs(plane, swept, day),
         limits_failed=_failed(figures, day),
-        spread=spread,
+        spread=_spread_of(swept.levels, spread),
         calibrated=True,
         full_scale_v=1.0,
     )
 
 
-def _hold_out(swept: Sweep, day: Day, spread: Spread) -> tuple[tuple[Fold, ...], Figures | None]:
-    """Choose without each session in turn and score it at that setting."""
-    sessions = swept.sessions
-    if len(sessions) < _FEWEST_SESSIONS:
+def held_out_with(tally: Tally) -> str:
+    """Return the name of what a recording is held out with: its session.
+
+    The one place that says so. Where a dataset merges several makers, a
+    maker's sessions resemble each other and are to be held out together.
+    """
+    return tally.session
+
+
+def _check_enough(swept: Sweep) -> None:
+    if not any(t.hours.sum() > 0.0 or t.events.sum() > 0.0 or t.calls for t in swept.tallies):
+        raise TooLittleData(
+            "no time is reviewed, so nothing can be scored; mark spans with `segments review`"
+        )
+    if not any(not call.cut for t in swept.tallies for call in t.calls):
+        raise TooLittleData(
+            "no call lies wholly inside reviewed time after the warm-up, so no setting can be computed; "
+            "label rings (or review more of the time around them)"
+        )
+
+
+def _spread_of(levels: Levels, built: Spread) -> Spread:
+    return built if levels.sigma is None else replace(built, threshold=levels.sigma)
+
+
+def _choice(
+    swept: Sweep, tallies: Sequence[Tally], day: Day, spread: Spread, left_out: Sequence[str] = ()
+) -> Choice:
+    return choose(
+        plane_of(swept.classes, tallies, day, left_out=left_out),
+        swept.levels.position,
+        swept.delay_s,
+        _spread_of(swept.levels, spread),
+    )
+
+
+def _hold_out(
+    swept: Sweep, day: Day, spread: Spread, without: SweepsWithout
+) -> tuple[tuple[Fold, ...], Figures | None]:
+    """Fit and choose without each session in turn and score it by what comes out."""
+    members: dict[str, set[str]] = {}
+    for tally in swept.tallies:
+        members.setdefault(held_out_with(tally), set()).add(tally.session)
+    names = sorted(members)
+    for name in names:
+        elsewhere = [t for t in swept.tallies if held_out_with(t) != name]
+        if not any(not call.cut for t in elsewhere for call in t.calls):
+            return (), None
+    if len(names) < _FEWEST_SESSIONS:
         return (), None
     folds: list[Fold] = []
     outcomes: list[Outcome] = []
-    for session in sessions:
-        rest = [t for t in swept.tallies if t.session != session]
-        own = [t for t in swept.tallies if t.session == session]
-        only_here = tuple(
-            there.label
-            for there, elsewhere in zip(
-                exposures_of(swept.classes, own, day), exposures_of(swept.classes, rest, day)
+    try:
+        for name, fold_sweep in zip(names, without([frozenset(members[name]) for name in names])):
+            rest = [t for t in fold_sweep.tallies if held_out_with(t) != name]
+            own = [t for t in fold_sweep.tallies if held_out_with(t) == name]
+            only_here = tuple(
+                there.label
+                for there, elsewhere in zip(
+                    exposures_of(swept.classes, own, day), exposures_of(swept.classes, rest, day)
+                )
+                if there.recorded > 0.0 and elsewhere.recorded == 0.0
             )
-            if there.recorded > 0.0 and elsewhere.recorded == 0.0
-        )
-        if not any(not call.cut for t in rest for call in t.calls):
-            return (), None
-        choice = choose(
-            plane_of(swept.classes, rest, day, left_out=only_here),
-            swept.levels.position,
-            swept.delay_s,
-            spread,
-        )
-        folds.append(Fold(session, choice.lane, choice.delay_index, only_here))
-        outcomes += [Outcome(t, choice.lane, choice.delay_index) for t in own]
+            choice = _choice(fold_sweep, rest, day, spread, only_here)
+            lane, delay_index = choice.lane, choice.delay_index
+            folds.append(
+                Fold(
+                    session=name,
+                    lane=lane,
+                    delay_index=delay_index,
+                    left_out=only_here,
+                    position=float(fold_sweep.levels.position[lane]),
+                    delay_s=float(fold_sweep.delay_s[delay_index]),
+                    detector=fold_sweep.by,
+                )
+            )
+            outcomes += [Outcome(t, lane, delay_index) for t in own]
+    except TooLittleData:
+        # the sessions left do not allow a fit, so nothing can be held out
+        return (), None
     order = {t.recording: k for k, t in enumerate(swept.tallies)}
     outcomes.sort(key=lambda o: order[o.tally.recording])
     return tuple(folds), figures_of(swept.classes, outcomes, day)

@@ -9,10 +9,10 @@ import hashlib
 import os
 import stat
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -20,11 +20,25 @@ import soundfile
 
 from evalkit.errors import FileFault
 
-__all__ = ["AudioInfo", "audio_sha256", "file_sha256", "read_blocks", "read_info"]
+__all__ = [
+    "AudioInfo",
+    "NumberType",
+    "audio_sha256",
+    "file_sha256",
+    "read_blocks",
+    "read_blocks_as",
+    "read_info",
+    "samples_sha256",
+]
+
+NumberType = Literal["int16", "int32", "float32", "float64"]
+"""In which samples can be read."""
 
 _BLOCK_FRAMES = 65_536
 # A file whose compressed frames are damaged is counted in steps of this many frames.
 _COUNT_FRAMES = 4_096
+# A phone's motor turns near 175 Hz; above a megahertz a header lies, or the sound is none.
+_LEAST_RATE_HZ, _MOST_RATE_HZ = 1_000, 1_000_000
 _FLOAT_ENCODINGS = frozenset({"FLOAT", "DOUBLE"})
 # The length of these is what their header says until someone decodes them.
 _COMPRESSED_CONTAINERS = frozenset({"FLAC", "OGG", "MP3", "CAF"})
@@ -72,6 +86,11 @@ def read_info(path: Path) -> AudioInfo:
             promised = max(n_frames, _promised_frames(path))
     if n_frames <= 0:
         raise FileFault(f"{path}: holds no samples")
+    if not _LEAST_RATE_HZ <= info.sample_rate_hz <= _MOST_RATE_HZ:
+        raise FileFault(
+            f"{path}: says that its sample rate is {info.sample_rate_hz} Hz; "
+            f"{_LEAST_RATE_HZ} to {_MOST_RATE_HZ} can be used"
+        )
     return AudioInfo(info.sample_rate_hz, n_frames, info.n_channels, info.container, info.encoding, promised)
 
 
@@ -107,6 +126,26 @@ def read_blocks(
         If the file is not usable audio, ends before `stop`, has no such
         channel, or holds a sample that is not finite (its time is named).
     """
+    blocks = read_blocks_as(
+        "float32", path, channel=channel, block_frames=block_frames, start=start, stop=stop
+    )
+    for block in blocks:
+        yield block.astype(np.float32, copy=False)
+
+
+def read_blocks_as(
+    number_type: NumberType,
+    path: Path,
+    *,
+    channel: int,
+    block_frames: int = _BLOCK_FRAMES,
+    start: int = 0,
+    stop: int | None = None,
+) -> Iterator[npt.NDArray[Any]]:
+    """Yield what `read_blocks` yields in another number type, for who must keep every bit.
+
+    Whole numbers are full scale at the ends of their type, as libsndfile gives them.
+    """
     info = read_info(path)
     if not 1 <= channel <= info.n_channels:
         raise FileFault(f"{path}: has no channel {channel}; it has {info.n_channels}")
@@ -120,7 +159,7 @@ def read_blocks(
             file.seek(start)
         while position < end:
             wanted = min(block_frames, end - position)
-            block = _read(file, wanted, path)
+            block = _read(file, wanted, path, number_type)
             if len(block) < wanted:
                 raise FileFault(f"{path}: ends at frame {position + len(block)}; {end} were expected")
             samples = np.ascontiguousarray(block[:, channel - 1])
@@ -140,8 +179,13 @@ def audio_sha256(path: Path, *, channel: int) -> str:
     It is taken over the decoded samples as little-endian float32, so the same
     audio in another lossless container has the same hash.
     """
-    digest = hashlib.sha256(f"float32 {read_info(path).sample_rate_hz} Hz\n".encode())
-    for block in read_blocks(path, channel=channel):
+    return samples_sha256(read_blocks(path, channel=channel), sample_rate_hz=read_info(path).sample_rate_hz)
+
+
+def samples_sha256(blocks: Iterable[npt.NDArray[np.float32]], *, sample_rate_hz: int) -> str:
+    """Return the `audio_sha256` of samples that lie elsewhere than in a file of their own."""
+    digest = hashlib.sha256(f"float32 {sample_rate_hz} Hz\n".encode())
+    for block in blocks:
         digest.update(block.astype("<f4", copy=False).data)
     return digest.hexdigest()
 
@@ -183,9 +227,9 @@ def _opened(path: Path) -> Any:
         raise FileFault(f"{path}: is raw samples without a header; convert it to WAV") from error
 
 
-def _read(file: Any, n_frames: int, path: Path) -> npt.NDArray[np.float32]:
+def _read(file: Any, n_frames: int, path: Path, number_type: NumberType) -> npt.NDArray[Any]:
     try:
-        block: npt.NDArray[np.float32] = file.read(n_frames, dtype="float32", always_2d=True)
+        block: npt.NDArray[Any] = file.read(n_frames, dtype=number_type, always_2d=True)
     except soundfile.LibsndfileError as error:
         reason = error.error_string.strip().rstrip(".") or "damaged"
         raise FileFault(f"{path}: cannot be decoded at frame {file.tell()} ({reason})") from error

@@ -6,9 +6,11 @@ same output whatever the names or the order of files.
 """
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from enum import StrEnum
+from os import cpu_count
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,25 +19,28 @@ from evalkit.cache import CrossingCache
 from evalkit.crossings import Crossings, Integrator
 from evalkit.dataset import Dataset, Recording
 from evalkit.day import BACKGROUND, Day
-from evalkit.detectors import Detector, Levels, Source
-from evalkit.detectors.circuit import CircuitDetector, gain_axis
-from evalkit.detectors.envelope import EnvelopeDetector
-from evalkit.errors import TooLittleData, WrongUse
+from evalkit.detectors import Detector, Fitted, Levels, continued
+from evalkit.detectors.learned import LearnedDetector
+from evalkit.errors import TooLittleData
 from evalkit.matching import EARLY_S, Ground, Matching, Verdict, classes_of, ground_of, verdict_of
 from evalkit.segments import Call, Role, Span, intersect_spans, subtract_spans
+from evalkit.streams import crossings_of
+from evalkit.training import DetectorName, Material, make_detector
 
 __all__ = [
     "DetectorName",
     "JudgedAlert",
+    "PlaneScores",
     "Progress",
     "SegmentScores",
     "Sweep",
+    "Sweeps",
     "Tally",
     "alerts_at",
     "check_poolable",
     "delay_axis",
-    "detector_at",
     "make_detector",
+    "score_plane",
     "score_segments",
     "sweep",
 ]
@@ -46,102 +51,14 @@ Progress = Callable[[float, float], None]
 """Called with the audio seconds done and the seconds there are."""
 
 
-N_LANES = N_DELAYS = 64
-"""Thresholds and delays of the sweep."""
-_SPAN_DB = 48.0
-_OVER_LOUDEST_DB = 6.0
-
-
-class DetectorName(StrEnum):
-    """Detectors that can be compared."""
-
-    CIRCUIT = "circuit"
-    ENVELOPE = "envelope"
+N_DELAYS = 64
+"""Delays of a sweep."""
 
 
 def delay_axis(*, extra: int = 0) -> NDArray[np.float64]:
     """Return the delays of the sweep, 0.05 to 6 s, log-spaced; `extra` more steps at each end."""
-    return _widened(np.geomspace(0.05, 6.0, N_DELAYS), extra)
-
-
-def _widened(axis: NDArray[np.float64], extra: int) -> NDArray[np.float64]:
-    """Continue a log-spaced axis by `extra` of its own steps at either end."""
-    if not extra:
-        return axis
-    step = (axis[-1] / axis[0]) ** (1.0 / (len(axis) - 1))
-    k = np.arange(1, extra + 1)
-    return np.concatenate([axis[0] / step ** k[::-1], axis, axis[-1] * step**k])
-
-
-def make_detector(name: DetectorName, dataset: Dataset, *, extra: int = 0) -> Detector:
-    """Return a detector with its threshold axis for a dataset.
-
-    `circuit`: 64 gains over the board's knob. `envelope`: 64 levels over
-    48 dB, ending 6 dB above the loudest target. `extra` continues the axis by
-    as many steps at each end (a gain is never under 1).
-
-    Raises
-    ------
-    TooLittleData
-        If the axis depends on the targets and there is none.
-    """
-    if name is DetectorName.CIRCUIT:
-        gain = _widened(gain_axis(dataset.board, N_LANES), extra)
-        return CircuitDetector(dataset.board, gain[gain >= 1.0])
-    top_v = _loudest_target_v(dataset) * 10.0 ** (_OVER_LOUDEST_DB / 20.0)
-    level_v = np.geomspace(top_v * 10.0 ** (-_SPAN_DB / 20.0), top_v, N_LANES)
-    return EnvelopeDetector(dataset.board, _widened(level_v, extra))
-
-
-def detector_at(name: DetectorName, dataset: Dataset, threshold_v: float) -> Detector:
-    """Return a detector of one lane whose equivalent threshold is `threshold_v`.
-
-    `circuit`: the gain is read off the swept axis between its two neighbours.
-
-    Raises
-    ------
-    WrongUse
-        If no gain of the knob, an octave beyond its ends included, gives that threshold.
-    """
-    whole = make_detector(name, dataset, extra=8)
-    known = whole.levels.threshold_v
-    assert known is not None
-    if not known[0] <= threshold_v <= known[-1]:
-        raise WrongUse(
-            f"threshold {threshold_v:.4g} V is outside what {name} can be set to, "
-            f"{known[0]:.3g} to {known[-1]:.3g} V"
-        )
-    if isinstance(whole, CircuitDetector):
-        gain = np.exp(np.interp(math.log(threshold_v), np.log(known), np.log(whole.gain)))
-        return CircuitDetector(dataset.board, np.array([gain]))
-    assert isinstance(whole, EnvelopeDetector)
-    return EnvelopeDetector(dataset.board, np.array([threshold_v / known[0] * whole.reference_v[0]]))
-
-
-def _loudest_target_v(dataset: Dataset) -> float:
-    """Highest level of `envelope` in any reviewed target segment, volts RMS."""
-    from evalkit.recordings import read_blocks
-
-    detector = EnvelopeDetector(dataset.board, np.array([1.0]))
-    loudest = 0.0
-    for recording in dataset.recordings:
-        rate = recording.sample_rate_hz
-        for segment in recording.segments:
-            if dataset.day.role(segment.label) is not Role.TARGET:
-                continue
-            if not intersect_spans([Span(segment.start_s, segment.end_s)], recording.reviewed):
-                continue
-            state = detector.at_rest(Source(rate, recording.full_scale_v, recording.input_ohms))
-            start, stop = (
-                int(segment.start_s * rate),
-                min(math.ceil(segment.end_s * rate), recording.n_frames),
-            )
-            for block in read_blocks(recording.path, channel=recording.channel, start=start, stop=stop):
-                level, state = detector.level_v(block, state)
-                loudest = max(loudest, float(level.max()))
-    if loudest <= 0.0:
-        raise TooLittleData("no target segment lies in reviewed time, so there is no level to sweep around")
-    return loudest
+    delay_s = np.geomspace(0.05, 6.0, N_DELAYS)
+    return np.exp(continued(np.log(delay_s), extra)) if extra else delay_s
 
 
 @dataclass(frozen=True)
@@ -175,6 +92,8 @@ class Sweep:
     integrator: Integrator
     classes: tuple[str, ...]
     tallies: tuple[Tally, ...]
+    by: Detector | None = None
+    """The detector that was swept; None for tallies that no detector made."""
 
     @property
     def sessions(self) -> tuple[str, ...]:
@@ -205,6 +124,22 @@ class SegmentScores:
     session: tuple[str, ...]
     score: NDArray[np.float64]
     """Position on the threshold axis; -inf below the lowest."""
+
+
+@dataclass(frozen=True)
+class PlaneScores:
+    """Scores of every segment at every delay."""
+
+    kind: tuple[str, ...]
+    """As of `SegmentScores`."""
+    label: tuple[str, ...]
+    session: tuple[str, ...]
+    score: NDArray[np.float64]
+    """(n_segments, n_delays): position on the threshold axis; -inf below the lowest."""
+
+    def at(self, delay_index: int) -> SegmentScores:
+        """Return the scores at one delay."""
+        return SegmentScores(self.kind, self.label, self.session, self.score[:, delay_index].copy())
 
 
 def check_poolable(recordings: Sequence[Recording], *, same_scale: bool = False) -> None:
@@ -267,7 +202,7 @@ def sweep(
         response_s = np.full((n_calls, n_lanes * n_delays), np.inf, np.float32)
         alarms = np.zeros((len(classes), n_lanes * n_delays), np.int32)
         alarm_s = np.zeros((len(classes), n_lanes * n_delays))
-        chunks = _crossings(recording, detector, cache, report)
+        chunks = crossings_of(recording, detector, cache, report.at)
         for alerts in matching.alerts(chunks, recording, n_lanes, delay_s, integrator):
             kind, cause = matching.judge(alerts, n_delays)
             matching.tally(alerts, kind, cause, status, response_s, alarms, alarm_s)
@@ -286,7 +221,90 @@ def sweep(
             )
         )
         report.finish(recording)
-    return Sweep(detector.name, detector.levels, delay_s, integrator, classes, tuple(tallies))
+    return Sweep(detector.name, detector.levels, delay_s, integrator, classes, tuple(tallies), detector)
+
+
+class Sweeps:
+    """Sweeps of one kind of detector, fitted on whichever sessions are asked for.
+
+    Detectors that come out alike are swept once: that of `circuit`, of which
+    nothing is fitted, serves all folds.
+
+    Parameters
+    ----------
+    name : DetectorName
+    dataset : Dataset
+    cache : CrossingCache
+    progress : callable, optional
+    """
+
+    def __init__(
+        self, name: DetectorName, dataset: Dataset, *, cache: CrossingCache, progress: Progress | None = None
+    ) -> None:
+        self._name = name
+        self._dataset = dataset
+        self._cache = cache
+        self._progress = progress
+        self._material = Material(dataset, cache)
+        self._fitted: dict[frozenset[str], Fitted] = {}
+        self._begun: dict[str, Future[Sweep]] = {}
+
+    def on_all(self, *, extra: int) -> Sweep:
+        """Return the sweep of the detector fitted on all sessions, its axes continued by `extra` steps."""
+        detector = self._detector(self._material.sessions, extra)
+        done: Future[Sweep] = Future()
+        done.set_result(self._sweep(detector, extra, self._progress))
+        self._begun = {detector.fingerprint: done}
+        return done.result()
+
+    def without(self, groups: Sequence[frozenset[str]], *, extra: int) -> Iterator[Sweep]:
+        """Yield, for each group, the sweep over all recordings of the detector fitted without it.
+
+        Raises
+        ------
+        TooLittleData
+            If the other sessions do not allow a fit.
+        """
+        workers = cpu_count() or 1
+        waiting: deque[tuple[Detector, Future[Sweep]]] = deque()
+        with ThreadPoolExecutor(workers) as pool:
+            for group in groups:
+                # fits come one after the other, each in one thread; sweeps, compiled code, go on meanwhile
+                detector = self._detector(self._material.sessions - group, extra)
+                if detector.fingerprint not in self._begun:
+                    self._begun[detector.fingerprint] = pool.submit(self._sweep, detector, extra, None)
+                waiting.append((detector, self._begun[detector.fingerprint]))
+                if len(waiting) > workers:
+                    yield self._finished(*waiting.popleft(), groups, len(waiting))
+            while waiting:
+                yield self._finished(*waiting.popleft(), groups, len(waiting))
+
+    def _finished(
+        self, detector: Detector, begun: "Future[Sweep]", groups: Sequence[frozenset[str]], left: int
+    ) -> Sweep:
+        swept = begun.result()
+        if isinstance(detector, LearnedDetector):
+            # another fold's comes out different: keeping it would only hold memory
+            self._begun.pop(detector.fingerprint, None)
+        if self._progress is not None:
+            self._progress(float(len(groups) - left), float(len(groups)))
+        return swept
+
+    def _detector(self, sessions: frozenset[str], extra: int) -> Detector:
+        if sessions not in self._fitted:
+            self._fitted[sessions] = self._name.fit(self._material.of(sessions))
+        return self._fitted[sessions].axis(extra=extra)
+
+    def _sweep(self, detector: Detector, extra: int, progress: Progress | None) -> Sweep:
+        return sweep(
+            self._dataset,
+            detector,
+            delay_s=delay_axis(extra=extra),
+            integrator=Integrator.of_board(self._dataset.board),
+            warmup_s=self._dataset.board.warmup_s,
+            cache=self._cache,
+            progress=progress,
+        )
 
 
 def alerts_at(
@@ -324,7 +342,8 @@ def alerts_at(
         n_calls = len(ground.calls)
         status, response = np.zeros((n_calls, 1), np.uint8), np.full((n_calls, 1), np.inf, np.float32)
         alarms, alarm_s = np.zeros((len(classes), 1), np.int32), np.zeros((len(classes), 1))
-        chunks = (_only(chunk, lane) for chunk in _crossings(recording, detector, cache, report))
+        found_chunks = crossings_of(recording, detector, cache, report.at)
+        chunks = (_only(chunk, lane) for chunk in found_chunks)
         for alerts in matching.alerts(chunks, recording, 1, np.array([delay_s]), integrator):
             kind, cause = matching.judge(alerts, 1)
             matching.tally(alerts, kind, cause, status, response, alarms, alarm_s)
@@ -364,6 +383,36 @@ def score_segments(
     -------
     SegmentScores
     """
+    scored = score_plane(
+        dataset,
+        detector,
+        delay_s=np.array([delay_s]),
+        integrator=integrator,
+        warmup_s=warmup_s,
+        cache=cache,
+    )
+    return scored.at(0)
+
+
+def score_plane(
+    dataset: Dataset,
+    detector: Detector,
+    *,
+    delay_s: NDArray[np.float64],
+    integrator: Integrator,
+    warmup_s: float,
+    cache: CrossingCache,
+) -> PlaneScores:
+    """Score every segment at every delay, in one pass over the crossings (see `score_segments`).
+
+    Parameters
+    ----------
+    delay_s : ndarray of shape (n_delays,), seconds
+
+    Returns
+    -------
+    PlaneScores
+    """
     day, classes = dataset.day, classes_of(dataset)
     by_hours = {e.label for e in day.exposures if e.hours_per_day is not None} | {BACKGROUND}
     position = detector.levels.position
@@ -371,29 +420,33 @@ def score_segments(
     kinds: list[str] = []
     labels: list[str] = []
     sessions: list[str] = []
-    scores: list[float] = []
+    scores = [np.zeros((0, len(delay_s)))]
     for recording in dataset.recordings:
         ground = ground_of(recording, day, classes, warmup_s=warmup_s)
         matching = Matching(ground, day, detector.lag_s)
         items = list(_scored_items(ground, day, by_hours))
         spans = np.array([[s.start_s, s.end_s + day.grace_s] for _, _, s in items]).reshape(-1, 2)
-        best = np.full(len(items), -np.inf)
+        best = np.full((len(items), len(delay_s)), -np.inf)
         order = np.argsort(spans[:, 0], kind="stable")
-        reach = np.maximum.accumulate(spans[order, 1]) if len(items) else np.zeros(0)
-        chunks = _crossings(recording, detector, cache, None)
-        for alerts in matching.alerts(chunks, recording, len(position), np.array([delay_s]), bare):
-            for lane, time in zip(alerts.setting, alerts.times[:, 0]):
-                k = int(np.searchsorted(spans[order, 0], time, side="right")) - 1
-                while k >= 0 and reach[k] >= time:
-                    if spans[order[k], 1] >= time:
-                        best[order[k]] = max(best[order[k]], position[lane])
-                    k -= 1
-        for (kind, label, _), score in zip(items, best):
-            kinds.append(kind)
-            labels.append(label)
-            sessions.append(recording.session)
-            scores.append(float(score))
-    return SegmentScores(tuple(kinds), tuple(labels), tuple(sessions), np.array(scores))
+        starts, ends = spans[order, 0], spans[order, 1]
+        reach = np.maximum.accumulate(ends) if len(items) else np.zeros(0)
+        chunks = crossings_of(recording, detector, cache)
+        for alerts in matching.alerts(chunks, recording, len(position), delay_s, bare):
+            lane, d = np.divmod(alerts.setting, len(delay_s))
+            time_s = alerts.times[:, 0]
+            k = np.searchsorted(starts, time_s, side="right") - 1
+            # all alerts step back together, each as far as some span may still hold it
+            while len(k):
+                open_ = (k >= 0) & (reach[k] >= time_s) if len(reach) else np.zeros(len(k), bool)
+                lane, d, time_s, k = lane[open_], d[open_], time_s[open_], k[open_]
+                inside = ends[k] >= time_s
+                np.maximum.at(best, (order[k[inside]], d[inside]), position[lane[inside]])
+                k = k - 1
+        kinds += [kind for kind, _, _ in items]
+        labels += [label for _, label, _ in items]
+        sessions += [recording.session] * len(items)
+        scores.append(best)
+    return PlaneScores(tuple(kinds), tuple(labels), tuple(sessions), np.concatenate(scores))
 
 
 def _scored_items(ground: Ground, day: Day, by_hours: set[str]) -> Iterator[tuple[str, str, Span]]:
@@ -441,32 +494,6 @@ class _Tracker:
     def finish(self, recording: Recording) -> None:
         self._done += recording.duration_s
         self.at(0.0)
-
-
-def _crossings(
-    recording: Recording, detector: Detector, cache: CrossingCache, report: _Tracker | None
-) -> Iterator[Crossings]:
-    """The recording's crossings, from the cache or from the audio."""
-    path = cache.path(
-        recording.audio_sha256, repr((recording.full_scale_v, recording.input_ohms)), detector.fingerprint
-    )
-    if not cache.has(path):
-        cache.write(path, _detect(recording, detector, report))
-    return cache.read(path)
-
-
-def _detect(recording: Recording, detector: Detector, report: _Tracker | None) -> Iterator[Crossings]:
-    from evalkit.recordings import read_blocks
-
-    rate = recording.sample_rate_hz
-    state = detector.at_rest(Source(rate, recording.full_scale_v, recording.input_ohms))
-    done = 0
-    for block in read_blocks(recording.path, channel=recording.channel, stop=recording.n_frames):
-        chunk, state = detector.advance(block, state)
-        done += len(block)
-        if report is not None:
-            report.at(done / rate)
-        yield chunk
 
 
 def _only(chunk: Crossings, lane: int) -> Crossings:

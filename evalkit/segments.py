@@ -25,6 +25,7 @@ from evalkit.spans import (
     subtract_spans,
     total_s,
 )
+from evalkit.spreadsheet import guarded, unguarded
 
 __all__ = [
     "ALL_TIME",
@@ -237,7 +238,9 @@ def read_segments(path: Path, *, n_frames: int, sample_rate_hz: int) -> tuple[Se
 def format_segments(segments: Iterable[Segment]) -> str:
     """Return the label table of `segments`, in order of time, times with six decimals.
 
-    The column ``phone`` is there when a segment names its phone.
+    The column ``phone`` is there when a segment names its phone. A text that a
+    spreadsheet would take for a formula has an apostrophe before it
+    (`spreadsheet.guarded`), which `parse_segments` takes off.
     """
     ordered = sorted(segments)
     with_phone = any(segment.phone for segment in ordered)
@@ -245,8 +248,10 @@ def format_segments(segments: Iterable[Segment]) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow((*_COLUMNS, _PHONE_COLUMN) if with_phone else _COLUMNS)
     for segment in ordered:
-        row = (f"{segment.start_s:.6f}", f"{segment.end_s:.6f}", segment.label, segment.note)
-        writer.writerow((*row, segment.phone) if with_phone else row)
+        # Whoever opens the table in a spreadsheet must not run what a stranger wrote into a note.
+        texts = (guarded(text) for text in (segment.label, segment.note, segment.phone))
+        row = (f"{segment.start_s:.6f}", f"{segment.end_s:.6f}", *texts)
+        writer.writerow(row if with_phone else row[:4])
     return stream.getvalue()
 
 
@@ -336,7 +341,8 @@ def _header_fault(header: Sequence[str]) -> str | None:
 
 
 def _segment_of(row: Sequence[str]) -> Segment:
-    start, end, label, note, phone = row
+    start, end, *texts = row
+    label, note, phone = (unguarded(text) for text in texts)
     return Segment(_time_of("start_s", start), _time_of("end_s", end), label, note, phone)
 
 

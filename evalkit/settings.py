@@ -29,12 +29,12 @@ def settings_document(found: Recommendation, dataset: Dataset) -> dict[str, Any]
         That it was found on.
     """
     board, limits, figures = dataset.board, dataset.day.limits, found.figures
-    margin = found.choice.margin
+    margin, built = found.choice.margin, found.built
     return {
         "detector": found.sweep.detector,
         "threshold_v": found.threshold_v,
         "threshold_dbfs": found.threshold_dbfs,
-        "threshold_level": None,
+        "threshold_level": found.threshold_level,
         "delay_s": found.delay_s,
         "hold_s": found.sweep.integrator.hold_s,
         "hold_kind": str(found.sweep.integrator.hold_kind),
@@ -67,7 +67,8 @@ def settings_document(found: Recommendation, dataset: Dataset) -> dict[str, Any]
             "threshold_unit": str(found.sweep.levels.unit),
             "delay_percent": _known(margin.delay_percent) if margin is not None else None,
             "at_least": margin.at_least if margin is not None else None,
-            "built_pass_share": None,
+            "built_pass_share": built.bench_pass_share if built is not None else None,
+            "built_pass_share_by_ohms": built.ohms_pass_share if built is not None else None,
         },
         "parts": [
             {"ref": p.ref, "role": p.role, "value": p.value, "unit": p.unit, "series": p.series}

@@ -14,13 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.board import Board, HoldKind
+from evalkit.cache import CrossingCache
 from evalkit.crossings import Crossings, Integrator, alerts_of
 from evalkit.dataset import Recording
-from evalkit.detectors import Detector, Source
+from evalkit.detectors import Detector
 from evalkit.detectors.circuit import CircuitDetector
 from evalkit.detectors.envelope import EnvelopeDetector
 from evalkit.recordings import read_blocks
 from evalkit.spans import Span
+from evalkit.streams import crossings_of, source_of
 
 __all__ = ["Excerpt", "Trace", "excerpts", "trace"]
 
@@ -124,7 +126,7 @@ def trace(
     integrator = Integrator.of_board(board)
     window = _window(recording, Span(start_s, stop_s), 4)
     changes: list[Crossings] = []
-    state = detector.at_rest(_source(recording))
+    state = detector.at_rest(source_of(recording))
     for first, block in _blocks(recording, window.last):
         voltages, state = detector.voltages(block, state)
         above = voltages.above[:, 0]
@@ -149,18 +151,25 @@ def trace(
 def excerpts(
     recording: Recording,
     detector: Detector,
+    lane: int,
     *,
+    cache: CrossingCache,
     integrator: Integrator,
     delay_s: float,
     spans: Sequence[Span],
 ) -> tuple[Excerpt, ...]:
-    """Return what a detector of one lane made of some spans of a recording, in one pass over it.
+    """Return what a detector made of some spans of a recording at one of its thresholds.
+
+    The crossings are those of the sweep; the level is computed again in one
+    pass over the recording.
 
     Parameters
     ----------
     recording : Recording
     detector : Detector
-        With one threshold.
+    lane : int
+        Index on its threshold axis.
+    cache : CrossingCache
     integrator : Integrator
     delay_s : float
     spans : sequence of Span
@@ -169,33 +178,79 @@ def excerpts(
     Raises
     ------
     ValueError
-        If the detector has more than one lane, or a span begins after the recording's end.
+        If a span begins after the recording's end.
     """
     windows = [_window(recording, span, 2) for span in spans]
     last = max((window.last for window in windows), default=0)
-    source = _source(recording)
-    state = detector.at_rest(source)
-    changes: list[Crossings] = []
-    for first, block in _blocks(recording, last):
-        volts = block * np.float32(source.volts)
-        if isinstance(detector, CircuitDetector):
-            voltages, state = detector.voltages(block, state)
-            _check_one_lane(voltages.above.shape[1])
-            level: NDArray[Any] = voltages.storage_v[:, 0]
-            changes.append(_changes(voltages.above[:, 0], changes, first))
-        else:
-            if isinstance(detector, EnvelopeDetector):
-                level, _ = detector.level_v(block, state)
-            else:
-                level = np.full(len(block), np.nan)
-            crossings, state = detector.advance(block, state)
-            _check_one_lane(int(crossings.lane.max(initial=0)) + 1)
-            changes.append(crossings)
-        for window in windows:
-            window.take(first, (volts, level))
-    return tuple(
-        _excerpt(recording, detector, integrator, delay_s, changes, window, last) for window in windows
-    )
+    whole = crossings_of(recording, detector, cache)
+    changes = [
+        Crossings(chunk.lane[own], chunk.sample[own], chunk.above[own])
+        for chunk in whole
+        for own in [(chunk.lane == lane) & (chunk.sample < last)]
+    ]
+    changes = [Crossings(np.zeros_like(c.lane), c.sample, c.above) for c in changes]
+    scale = _Scale("", float("nan"), float("nan"))
+    volts = np.float32(source_of(recording).volts)
+    meter = _meter(detector, lane)
+    if meter is not None:
+        scale = meter.scale
+        for first, block, level in meter.follow(recording, last):
+            for window in windows:
+                window.take(first, (block * volts, level))
+    else:
+        for first, block in _blocks(recording, last):
+            for window in windows:
+                window.take(first, (block * volts, np.full(len(block), np.nan)))
+    return tuple(_excerpt(recording, integrator, delay_s, changes, window, scale, last) for window in windows)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """A level's name and trip levels."""
+
+    name: str
+    upper: float
+    lower: float
+
+
+class _StorageMeter:
+    """The storage voltage of one gain of the board."""
+
+    def __init__(self, detector: CircuitDetector, lane: int) -> None:
+        self._alone = CircuitDetector(detector.board, detector.gain[lane : lane + 1])
+        board = detector.board
+        self.scale = _Scale("storage capacitor, V", board.upper_trip_v, board.lower_trip_v)
+
+    def follow(
+        self, recording: Recording, last: int
+    ) -> Iterator[tuple[int, NDArray[np.float32], NDArray[Any]]]:
+        state = self._alone.at_rest(source_of(recording))
+        for first, block in _blocks(recording, last):
+            voltages, state = self._alone.voltages(block, state)
+            yield first, block, voltages.storage_v[:, 0]
+
+
+class _LevelMeter:
+    """The level of a detector that has one for all thresholds."""
+
+    def __init__(self, detector: EnvelopeDetector, lane: int) -> None:
+        self._detector = detector
+        self.scale = _Scale("level, V RMS", float(detector.upper_v[lane]), float(detector.lower_v[lane]))
+
+    def follow(
+        self, recording: Recording, last: int
+    ) -> Iterator[tuple[int, NDArray[np.float32], NDArray[Any]]]:
+        state = self._detector.at_rest(source_of(recording))
+        for first, block in _blocks(recording, last):
+            level, state = self._detector.level_v(block, state)
+            yield first, block, level
+
+
+def _meter(detector: Detector, lane: int) -> _StorageMeter | _LevelMeter | None:
+    """What shows the detector's level; None for a learned one, which has a probability for each frame."""
+    if isinstance(detector, CircuitDetector):
+        return _StorageMeter(detector, lane)
+    return _LevelMeter(detector, lane) if isinstance(detector, EnvelopeDetector) else None
 
 
 @dataclass(frozen=True)
@@ -208,29 +263,22 @@ class _AfterComparator:
 
 def _excerpt(
     recording: Recording,
-    detector: Detector,
     integrator: Integrator,
     delay_s: float,
     changes: Sequence[Crossings],
     window: _Window,
+    scale: _Scale,
     last: int,
 ) -> Excerpt:
     time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
     after = _after_comparator(changes, recording, integrator, delay_s, last, time_s)
-    name, upper, lower = "", float("nan"), float("nan")
-    if isinstance(detector, CircuitDetector):
-        name = "storage capacitor, V"
-        upper, lower = detector.board.upper_trip_v, detector.board.lower_trip_v
-    elif isinstance(detector, EnvelopeDetector):
-        name = "level, V RMS"
-        upper, lower = float(detector.upper_v[0]), float(detector.lower_v[0])
     return Excerpt(
         time_s=time_s,
         input_v=window.columns[0].astype(np.float32),
-        level=window.columns[1] if name else None,
-        level_name=name,
-        upper=upper,
-        lower=lower,
+        level=window.columns[1] if scale.name else None,
+        level_name=scale.name,
+        upper=scale.upper,
+        lower=scale.lower,
         above=after.above,
         integrator=after.integrator,
         fire=integrator.fire_fraction,
@@ -238,15 +286,6 @@ def _excerpt(
         gate=after.gate,
         alert=after.alert,
     )
-
-
-def _check_one_lane(n_lanes: int) -> None:
-    if n_lanes != 1:
-        raise ValueError(f"the detector has {n_lanes} thresholds; one is wanted")
-
-
-def _source(recording: Recording) -> Source:
-    return Source(recording.sample_rate_hz, recording.full_scale_v, recording.input_ohms)
 
 
 def _window(recording: Recording, span: Span, n_columns: int) -> _Window:

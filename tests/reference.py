@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evalkit.board import Board, HoldKind
 
 F = np.float32
-KNEE = tuple(F(k) for k in (0.27842978, -0.62992011, 0.39388008, 0.65338928))
+KNEE = tuple(F(k) for k in (0.14160916, -0.20082699, -0.38643045, 1.1176759))
 SETTLE_WINDOW = 64
 
 
@@ -30,88 +30,94 @@ class Nearness:
         self.smallest = min(self.smallest, abs(float(value) - float(threshold)) / scale)
 
 
-def high_pass(samples: Sequence[float], zero: float, pole: float, rate: float, rest: float = 0.0) -> list[float]:
-    """(s + zero)/(s + pole) by the bilinear transform; `rest` is the input before the first sample."""
-    k = 2.0 * rate
-    b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
-    x1, y1, out = rest, 0.0, []
-    for x in samples:
-        y1 = b0 * x + b1 * x1 - a1 * y1
-        x1 = x
-        out.append(y1)
-    return out
-
-
-def pickup_voltages(
-    samples: Sequence[float], zero: float, pole: float, rate: float, clamp: float
+def high_pass(
+    samples: Sequence[float], zero: float, pole: float, rate: float, *, lowest: float = -math.inf
 ) -> list[float]:
-    """The pickup on its load, from rest: `high_pass` whose output a clamp holds, charging the pickup."""
+    """(s + zero)/(s + pole) by the bilinear transform, its output held at `lowest` by the capacitor's charge."""
     k = 2.0 * rate
     b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
-    x1, y1, out = 0.0, 0.0, []
+    x1 = y1 = 0.0
+    out = []
     for x in samples:
-        y1 = max(b0 * x + b1 * x1 - a1 * y1, clamp)
-        y1 = y1 if abs(y1) > 1e-12 else 0.0
+        y1 = max(b0 * x + b1 * x1 - a1 * y1, lowest)
+        if abs(y1) <= 1e-12:
+            y1 = 0.0
         x1 = x
         out.append(y1)
     return out
 
 
-def diode_takes(drop: F, knee: F, scale: F, per_scale: F) -> F:
+def diode_takes(drop: F, knee: F, share: F, scale: F, per_scale: F) -> F:
     """Voltage that an exponential diode takes off `drop` in one sample; 0 where it idles."""
     u = (drop - knee) * per_scale
-    rest = F(1.0) - abs(u) * F(0.125)
+    rest = F(1.0) - abs(u) * F(1.0 / 9.0)
     if rest < F(0.0):
         rest = F(0.0)
     k0, k1, k2, k3 = KNEE
     bend = (rest * rest * rest) * (k0 + rest * (k1 + rest * (k2 + rest * k3)))
-    return scale * (max(u, F(0.0)) + bend)
+    return scale * (share * max(u, F(0.0)) + bend)
+
+
+def diode_at(board: Board) -> tuple[float, float]:
+    """n Vt and saturation current at the board's temperature (silicon: 1.11 eV, exponent 3, sheet at 25 degC)."""
+    emission, kelvins = board.rectifier.diode_emission.typ, board.supply.temperature.typ + 273.15
+    n_vt = emission * 8.617333262e-5 * kelvins
+    warmer = kelvins / 298.15
+    growth = warmer ** (3.0 / emission) * math.exp(1.11 * (warmer - 1.0) / n_vt)
+    return n_vt, board.rectifier.diode_saturation.typ * growth
 
 
 def board_trace(
     board: Board, gain: float, samples: Sequence[float], rate: float, *, input_ohms: float | None = None,
     near: Nearness | None = None,
 ) -> tuple[list[bool], list[F]]:  # fmt: skip
-    """Whether the comparator is high, and the storage voltage, after each sample (volts at the recorder)."""
+    """Whether the comparator is high, and the storage voltage, after each sample (volts at the recorder).
+
+    Every voltage is counted from rest. The input is held at the clamp by the pickup's own charge; the
+    amplifier's output, within its limits, charges the capacitor of the gain leg through feedback and leg
+    resistor.
+    """
     a, r = board.amplifier, board.rectifier
     w_board = 1.0 / (board.pickup.load.typ * board.pickup.capacitance.typ)
     w_recorder = 0.0 if input_ohms is None else 1.0 / (input_ohms * board.pickup.capacitance.typ)
-    bias = a.bias.typ + a.bias_current.typ * board.pickup.load.typ
-    limit_v = board.supply.voltage.typ - a.headroom.typ
-    resting = (bias + a.offset.typ) * (gain if a.leg_capacitor is None else 1.0)
-    resting = min(max(resting, 0.0), limit_v)
-    low, high_limit = F(-resting), F(limit_v - resting)
-    stay, gain_m1 = F(math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate)), F(gain - 1.0)
-    leak = F(0.0)
-    if a.leg_capacitor is not None:
-        leak = F(-math.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain)))
+    input_rests = a.bias.typ + a.bias_current.typ * board.pickup.load.typ
+    top = board.supply.voltage.typ - a.headroom.typ
+    if a.leg_capacitor is None:
+        output_rests, leak = (input_rests + a.offset.typ) * gain, F(0.0)
+    else:
+        output_rests = input_rests + a.offset.typ
+        leak = F(1.0 - math.exp(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain)))
+    output_rests = min(max(output_rests, 0.0), top)
+    stay = F(math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate))
+    gain_m1, lowest, highest = F(gain - 1.0), F(-output_rests), F(top - output_rests)
     c1, c2 = r.coupling.typ, r.storage.typ
-    kelvins = board.supply.temperature.typ + 273.15
-    n_vt = r.diode_emission.typ * 8.617333262e-5 * kelvins
-    warmer = kelvins / 298.15
-    saturation = r.diode_saturation.typ * warmer ** (3.0 / r.diode_emission.typ)
-    saturation *= math.exp((warmer - 1.0) * 1.11 / n_vt)
+    n_vt, saturation = diode_at(board)
     scale, per_scale = F(n_vt), F(1.0 / n_vt)
     clamp_knee = F(n_vt * math.log(c1 * n_vt * rate / saturation))
     series_knee = F(n_vt * math.log(c1 * c2 / (c1 + c2) * n_vt * rate / saturation))
+    resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
+    clamp_share = F(1.0 / (1.0 + resistor * c1 * rate))
+    series_share = F(1.0 / (1.0 + resistor * (c1 * c2 / (c1 + c2)) * rate))
     to_coupling, to_storage = F(c2 / (c1 + c2)), F(c1 / (c1 + c2))
     keep = F(math.exp(-1.0 / (rate * (r.storage.typ * r.bleed.typ))))
     upper, lower = F(board.upper_trip_v), F(board.lower_trip_v)
+    felt = high_pass(samples, w_recorder, w_board, rate, lowest=a.input_clamp.typ - input_rests)
     p = leg = vc = s = F(0.0)
     high = False
     above: list[bool] = []
     storage: list[F] = []
-    felt = pickup_voltages(samples, w_recorder, w_board, rate, a.input_clamp.typ - bias)
-    for i, x in enumerate(F(v) for v in felt):
+    for i, volts in enumerate(felt):
         if i % SETTLE_WINDOW == 0:
-            p, leg = (v if abs(v) > F(1e-9) else F(0.0) for v in (p, leg))
-            s = s if abs(s) > F(1e-6) else F(0.0)
+            p = p if abs(p) > F(1e-9) else F(0.0)
+            leg = leg if abs(leg) > F(1e-9) else F(0.0)
+            s = s if s > F(1e-6) else F(0.0)
+        x = F(volts)
         target = x + gain_m1 * (x - leg)
         p = target + stay * (p - target)
-        p = min(max(p, low), high_limit)
+        p = min(max(p, lowest), highest)
         leg = leg + leak * (p - leg)
-        vc = vc - diode_takes(vc - p, clamp_knee, scale, per_scale)
-        moved = diode_takes((p - vc) - s, series_knee, scale, per_scale)
+        vc = vc - diode_takes(vc - p, clamp_knee, clamp_share, scale, per_scale)
+        moved = diode_takes((p - vc) - s, series_knee, series_share, scale, per_scale)
         vc = vc + moved * to_coupling
         s = (s + moved * to_storage) * keep
         if near is not None:

@@ -5,18 +5,17 @@ the board's values. What is in the netlist:
 
 - pickup: a voltage source behind the disc's capacitance, its load to the bias, the input's bias current, the
   input clamp as an ideal limit with 100 ohm;
-- op-amp: open-loop gain-bandwidth and slew rate (an integrator whose current is limited), output limits 0 V and
-  supply less headroom, the feedback network with its gain-leg capacitor as real parts, 100 ohm after it;
+- op-amp: open-loop gain-bandwidth and slew rate (an integrator whose current is limited), output limits 0 V
+  and supply less headroom, the feedback network with its gain-leg capacitor as real parts, its output resistor after it;
 - rectifier: D models with the board's Is and N at the board's temperature, capacitors, bleed.
 
 The comparator's crossings are read off the storage waveform, straight lines between the simulator's points,
-and the integrator is solved between them in closed form; `full_netlist` has both as parts instead.
+and the integrator is solved between them in closed form; `whole_netlist` has both as parts instead.
 """
 
 import math
 import shutil
 import subprocess
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -28,8 +27,6 @@ from evalkit.board import Board
 
 Floats = NDArray[np.float64]
 
-OUTPUT_OHM = 100.0
-"""In series with the amplifier's output, outside its feedback."""
 STEP_S = 20e-6
 """Longest step of the simulator."""
 
@@ -124,6 +121,7 @@ class Waveform:
     time_s: Floats
     amplifier_v: Floats
     storage_v: Floats
+    integrator_v: Floats | None = None
 
 
 def netlist(board: Board, gain: float, source: str, duration_s: float, *, step_s: float = STEP_S) -> str:
@@ -138,6 +136,7 @@ def netlist(board: Board, gain: float, source: str, duration_s: float, *, step_s
     compensation_f = siemens / (2.0 * math.pi * a.gain_bandwidth.typ)
     slew_a = a.slew_rate.typ * compensation_f
     resting_v = input_v + a.offset.typ
+    output_ohm = 1e-3 if a.output_resistor is None else a.output_resistor.typ
     return f"""board
 Bsrc src 0 V={source}
 Cp src in {board.pickup.capacitance.typ!r} IC={-input_v!r}
@@ -153,18 +152,37 @@ Eout out 0 comp 0 1
 Rf out inv {feedback_ohm!r}
 Rleg inv leg {a.leg_resistor.typ!r}
 Cleg leg 0 {a.leg_capacitor.typ!r} IC={resting_v!r}
-Rout out drive {OUTPUT_OHM!r}
+Rout out drive {output_ohm!r}
 Ccoupling drive x {r.coupling.typ!r} IC={resting_v!r}
 Dclamp 0 x DIODE
 Dseries x store DIODE
 Cstore store 0 {r.storage.typ!r} IC=0
 Rbleed store 0 {r.bleed.typ!r}
 .model DIODE D(IS={r.diode_saturation.typ!r} N={r.diode_emission.typ!r})
-.options TEMP={board.supply.temperature.typ!r} TNOM={board.supply.temperature.typ!r} RELTOL=1e-4 ABSTOL=1e-13
+.options TEMP={board.supply.temperature.typ!r} TNOM=25 RELTOL=1e-4 ABSTOL=1e-13
 .tran {step_s!r} {duration_s!r} 0 {step_s!r} uic
 .save v(out) v(store)
 .end
 """
+
+
+def whole_netlist(board: Board, gain: float, charging_ohm: float, source: str, duration_s: float) -> str:
+    """Return the same with comparator and integrator as parts.
+
+    The comparator is a smooth step of 20 uV between its two outputs, 10 us late, whose trip level its own
+    output moves by the hysteresis; its low output is 0 V, as in the closed form.
+    """
+    high_v, half = board.comparator_high_v, 0.5 * board.comparator.hysteresis.typ
+    trip = f"({board.reference_v!r}+{half!r}*(1-2*V(cmp)/{high_v!r}))"
+    after = f"""Bcmp step 0 V={0.5 * high_v!r}*(1+tanh((V(store)-{trip})/20u))
+Rcmp step cmp 1k
+Ccmp cmp 0 10n IC=0
+Ecmp high 0 cmp 0 1
+Rint high int {charging_ohm!r}
+Cint int 0 {board.integrator.capacitor.typ!r} IC=0
+"""
+    text = netlist(board, gain, source, duration_s)
+    return text.replace(".model", after + ".model").replace(".save", ".save v(int)")
 
 
 def run(text: str, duration_s: float) -> Waveform:
@@ -186,15 +204,27 @@ def run(text: str, duration_s: float) -> Waveform:
         if not raw.exists():
             raise RuntimeError(f"ngspice wrote nothing: {done.stdout[-500:]}{done.stderr[-500:]}")
         header, _, data = raw.read_bytes().partition(b"Binary:\n")
-        names = [line.split()[1] for line in header.decode().partition("Variables:\n")[2].splitlines() if line]
+        listed = header.decode().partition("Variables:\n")[2].splitlines()
+        names = [line.split()[1] for line in listed if line]
         table = np.frombuffer(data, dtype=np.float64).reshape(-1, len(names))
-        columns = dict(zip(names, table.T, strict=True))
+        columns = {name: column.copy() for name, column in zip(names, table.T, strict=True)}
     if columns["time"][-1] < duration_s * (1.0 - 1e-6):
         raise RuntimeError(f"ngspice stopped at {columns['time'][-1]} s: {done.stderr[-500:]}")
-    return Waveform(columns["time"].copy(), columns["v(out)"].copy(), columns["v(store)"].copy())
+    integrator_v = columns.get("v(int)")
+    return Waveform(columns["time"], columns["v(out)"], columns["v(store)"], integrator_v)
 
 
-def simulate(board: Board, gain: float, stimulus: Stimulus, amplitude: float, *, step_s: float = STEP_S) -> Waveform:
+def simulate(
+    board: Board, gain: float, stimulus: Stimulus, amplitude: float, *, step_s: float = STEP_S
+) -> Waveform:
     """Simulate the board with a stimulus from its resting state."""
     text = netlist(board, gain, stimulus.expression(amplitude), stimulus.duration_s, step_s=step_s)
+    return run(text, stimulus.duration_s)
+
+
+def simulate_whole(
+    board: Board, gain: float, charging_ohm: float, stimulus: Stimulus, amplitude: float
+) -> Waveform:
+    """Simulate the board with its comparator and its integrator."""
+    text = whole_netlist(board, gain, charging_ohm, stimulus.expression(amplitude), stimulus.duration_s)
     return run(text, stimulus.duration_s)

@@ -13,7 +13,14 @@ from evalkit.segments import Role, Segment
 from evalkit.spans import Span
 
 ROLES = {"phone on the wall": Role.IGNORE, "radio": Role.BACKGROUND, "door": Role.NUISANCE}
+SEEDS = st.integers(0, 2**32 - 1)
 LABELS = ("ring", "tap", "tool", "stand-in", "quiet", *ROLES)
+
+
+DELAYS = st.lists(st.integers(0, 59), min_size=3, max_size=3, unique=True).map(
+    lambda steps: [0.005 * 1.09**k for k in sorted(steps)]
+)
+"""Three delays, 5 ms to 0.8 s."""
 
 
 def exactly(number: float) -> Value:
@@ -34,7 +41,7 @@ def boards(draw: st.DrawFn, default: Board) -> Board:
         pickup=replace(default.pickup, load=one_of(47e3, 1e6)),
         amplifier=replace(
             default.amplifier,
-            bias=one_of(0.0, 0.1),
+            bias=one_of(0.1, 3.0, 5.2, 5.2),
             offset=one_of(-3e-3, 0.0, 3e-3),
             leg_capacitor=one_of(2.2e-6, 22e-6),
             gain_bandwidth=one_of(0.7e6, 1.1e6),
@@ -66,7 +73,7 @@ def integrators(draw: st.DrawFn, hold_kind: HoldKind, *, longest_hold_s: float =
 @st.composite
 def signals(draw: st.DrawFn, *, rate_hz: int, seconds: float) -> NDArray[np.float32]:
     """Bursts that swell and fade about an amplitude of 1, decaying knocks, and noise."""
-    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    rng = np.random.default_rng(draw(SEEDS))
     t = np.arange(int(rate_hz * seconds)) / rate_hz
     out = draw(st.sampled_from((0.0, 0.02, 0.3))) * rng.standard_normal(len(t))
     for _ in range(draw(st.integers(1, 6))):
@@ -96,19 +103,17 @@ class LabelledTime:
 def labelled_times(draw: st.DrawFn, *, seconds: float) -> LabelledTime:
     """Segments of several labels that overlap each other but not their own kind, and reviewed spans."""
     n = round(seconds * 100)
+    rng = np.random.default_rng(draw(SEEDS))
     segments = []
     for label in LABELS:
-        cuts = draw(st.lists(st.integers(0, n), max_size=8 if label == "ring" else 4, unique=True).map(sorted))
-        segments += [
-            Segment(a / 100, b / 100, label, phone="slab" if label == "ring" else "")
-            for a, b in zip(cuts[::2], cuts[1::2])
-        ]
-    edges = draw(st.lists(st.integers(0, n), min_size=2, max_size=4, unique=True).map(sorted))
-    whole = draw(st.booleans())
-    spans = ((0, n),) if whole else tuple(zip(edges[::2], edges[1::2]))
+        cuts = sorted(int(k) for k in rng.choice(n + 1, 2 * rng.integers(0, 4), replace=False))
+        phone = "slab" if label == "ring" else ""
+        segments += [Segment(a / 100, b / 100, label, phone=phone) for a, b in zip(cuts[::2], cuts[1::2])]
+    edges = sorted(int(k) for k in rng.choice(n + 1, 2 * rng.integers(1, 3), replace=False))
+    spans = draw(st.sampled_from(([0, n], [0, n], edges)))
     return LabelledTime(
         segments=tuple(sorted(segments)),
-        reviewed=tuple(Span(a / 100, b / 100) for a, b in spans),
+        reviewed=tuple(Span(a / 100, b / 100) for a, b in zip(spans[::2], spans[1::2])),
         warmup_s=draw(st.sampled_from((0.0, 0.1, 0.5))),
         day=Day(
             roles=ROLES,
@@ -123,8 +128,8 @@ def crossing_trains(draw: st.DrawFn, *, n_samples: int, n_lanes: int) -> list[li
     """For each lane, the rising samples at which its comparator changes, the first time upward."""
     trains = []
     for _ in range(n_lanes):
-        rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
-        longest = draw(st.sampled_from((3, 30, 300, 2000)))
+        rng = np.random.default_rng(draw(SEEDS))
+        longest = draw(st.sampled_from((3, 30, 150, 400)))
         steps = rng.integers(1, longest + 1, size=2 * n_samples // (longest + 1) + 2)
         at = np.cumsum(steps)
         trains.append([int(i) for i in at[at < n_samples]])

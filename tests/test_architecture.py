@@ -16,20 +16,25 @@ ROOT = Path(evalkit.__file__).parent
 
 # Lowest first. A package is one entry: its files are on one floor.
 STOREYS = (
-    {"errors", "names", "durable", "_kernels"},
+    {"errors", "names", "durable", "spreadsheet", "_kernels"},
     # Audio, the board's values, statistics and preferred values: from files or arrays alone.
-    {"recordings", "faults", "board", "board_file"}
+    {"recordings", "faults", "board", "board_file", "board_faults", "built"}
     | {"intervals", "paired", "proportions", "quantiles", "rates", "roc"}
-    | {"standard_values", "knobs"},
-    {"spans", "segments", "crossings"},
-    {"descriptor", "day", "dataset", "labelling", "checking"}
+    | {"standard_values", "knobs", "sinefit", "calibration"}
+    | {"pyramid"}
+    | {"archive", "bags", "licences", "lossless", "lowpass"},
+    {"speech"} | {"spans", "segments", "crossings", "drawn_levels"},
+    {"origin", "descriptor", "day", "dataset", "labelling", "calibrating", "checking"}
     | {"edits", "journal", "merging", "keeping"}
+    | {"marks", "wave_cues", "webvtt", "interchange"}
     | {"detectors", "cache"},
-    {"matching", "scoring", "planes", "tracing"},
-    {"choice", "figures", "recommendation", "curves", "holding", "parts", "settings"},
+    {"matching", "scoring", "planes", "tracing", "box_trace", "proposals"},
+    {"choice", "tolerances", "figures", "recommendation", "curves", "holding", "parts", "settings"}
+    | {"readings", "standins", "whatif"}
+    | {"agreement", "clips", "pack_plan", "packs", "pack_reading", "pack_merging", "unpacking"},
     {"report"},
     # The command `demo` calls what is in demo/, so the design's top floor is two.
-    {"demo"},
+    {"demo", "editor"},
     {"cli"},
     {"__main__"},
 )

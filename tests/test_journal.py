@@ -9,7 +9,7 @@ import pytest
 
 from evalkit.edits import Change, Labels
 from evalkit.errors import FileFault
-from evalkit.journal import Journal, Mark
+from evalkit.journal import Journal, Mark, Saved
 from evalkit.segments import Segment
 from evalkit.spans import Span
 
@@ -23,7 +23,7 @@ CHANGE = Change(
     recalled=(Span(5, 6),),
     dismissed=(Span(7.25, 8),),
 )
-ENTRIES = (CHANGE, Mark.SAVED, Mark.UNDO, Mark.REDO)
+ENTRIES = (CHANGE, Saved(2), Mark.UNDO, Mark.REDO)
 
 
 def opened(path: Path, start: Labels = START, audio: str = "a") -> Journal:
@@ -64,11 +64,11 @@ def test_a_file_cut_anywhere_gives_the_whole_lines_before_the_cut(tmp_path: Path
         journal = opened(path)
         whole = sum(end < cut for end in ends)
         assert journal.entries == ENTRIES[: max(0, whole - 1)]
-        journal.append(Mark.SAVED)
+        journal.append(Saved(2))
         journal.close()
         # What is added after a cut line is read again.
         again = opened(path)
-        assert again.entries == (*ENTRIES[: max(0, whole - 1)], Mark.SAVED)
+        assert again.entries == (*ENTRIES[: max(0, whole - 1)], Saved(2))
         again.close()
 
 
@@ -108,5 +108,5 @@ def test_a_full_disk_is_told(tmp_path: Path) -> None:
     journal = opened(path)
     os.dup2(os.open("/dev/full", os.O_WRONLY), journal._handle)
     with pytest.raises(FileFault, match="cannot be written: No space left"):
-        journal.append(Mark.SAVED)
+        journal.append(Saved(2))
     journal.close()

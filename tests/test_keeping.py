@@ -86,7 +86,7 @@ def test_the_second_is_told_who_has_it_and_sees_what_the_first_does(tiny_dataset
     with kept(tiny_dataset) as first, kept(tiny_dataset) as second:
         assert second.refusal is not None
         assert f"being written to by process {os.getpid()}" in second.refusal
-        with pytest.raises(FileFault, match="nothing can be changed: .*being written to by process"):
+        with pytest.raises(FileFault, match="nothing can be changed: "):
             second.do("x", second.labels.remove(TAP))
         assert second.labels.segments == (TAP, RING)
         first.do("remove", first.labels.remove(TAP))
@@ -249,6 +249,7 @@ def test_killed_at_any_moment_nothing_that_was_acknowledged_is_lost(
 ) -> None:
     with kept(tiny_dataset) as keeper:
         keeper.do("start", keeper.labels.unreview(Span(0, 12)))
+    known: set[int] = set()
     for _ in range(6):
         child = subprocess.Popen(
             [sys.executable, "-c", BURST, str(tiny_dataset)], stdout=subprocess.PIPE, text=True
@@ -266,8 +267,9 @@ def test_killed_at_any_moment_nothing_that_was_acknowledged_is_lost(
             assert not keeper.news()
             found = {int(each.note) for each in keeper.labels.segments if each.label == "burst"}
             assert set(acknowledged) <= found
-            # One change that was not acknowledged yet may be there as well.
-            assert max(found) <= acknowledged[-1] + 400
+            # The one change that was under way may be there as well.
+            assert len(found - known - set(acknowledged)) <= 1
+            known = found
         written = segments_of(tiny_dataset, "monday")
         assert {int(each.note) for each in written if each.label == "burst"} == found
     lines = (tiny_dataset / ".evalkit" / "journal" / "monday.jsonl").read_bytes().splitlines()

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import typer
 
-from evalkit.cli import data, labels, scoring
+from evalkit.cli import bench, data, demo, evidence, label, labels, report, scoring, sharing
 from evalkit.cli.console import run
 
 __all__ = ["app", "main"]
@@ -21,7 +21,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 # Every file has one function register(app); the order is that of the help page.
-for _part in (data, labels, scoring):
+for _part in (demo, data, label, labels, scoring, evidence, report, bench, sharing):
     _part.register(app)
 
 

@@ -121,13 +121,18 @@ def _remove(
 def _import(
     dataset: DatasetArgument,
     recording: _RecordingArgument,
-    csv: Annotated[Path, typer.Argument(metavar="CSV", help="A label table: start_s,end_s,label,note.")],
+    csv: Annotated[
+        Path,
+        typer.Argument(metavar="CSV", help="A label table; or WebVTT (.vtt), or WAV with cue points (.wav)."),
+    ],
     as_json: JsonOption = False,
 ) -> None:
     """Replace a recording's labels by those of a table; the old table is kept in .evalkit/replaced."""
     from evalkit.labelling import replace_labels
 
     replaced = replace_labels(dataset, recording, csv)
+    for remark in replaced.remarks:
+        say(f"{csv}: {remark}")
     _hint(dataset, replaced.segments)
     text = f"{len(replaced.segments)} segments"
     if replaced.kept is not None:
@@ -138,20 +143,29 @@ def _import(
 def _export(
     dataset: DatasetArgument,
     recording: _RecordingArgument,
-    csv: Annotated[Path, typer.Argument(metavar="CSV", help="Where to write the table.")],
+    csv: Annotated[
+        Path,
+        typer.Argument(metavar="CSV", help="Where to: .csv, .vtt (WebVTT), or .wav (a copy with cue points)."),
+    ],
     replace: Annotated[bool, typer.Option("--replace", help="Write over another file of that name.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a recording's labels to a table outside the dataset."""
-    from evalkit.durable import write_bytes
+    """Write a recording's labels to a file outside the dataset."""
+    from evalkit.descriptor import read_descriptor
+    from evalkit.interchange import write_labels_file
     from evalkit.labelling import segments_of
     from evalkit.segments import format_segments
 
-    segments = segments_of(dataset, recording)
-    data = format_segments(segments).encode("utf-8")
-    if csv.is_file() and not replace and csv.read_bytes() != data:
+    entry, segments = read_descriptor(dataset).entry(recording), segments_of(dataset, recording)
+    if csv.is_file() and not replace and csv.read_bytes() != format_segments(segments).encode("utf-8"):
         raise FileFault(f"{csv}: is there already and holds something else; --replace writes over it")
-    write_bytes(csv, data)
+    write_labels_file(
+        csv,
+        segments,
+        audio=dataset / entry.audio_path,
+        n_frames=entry.n_frames,
+        sample_rate_hz=entry.sample_rate_hz,
+    )
     if as_json:
         print_json({"recording": recording, "csv": str(csv), "segments": len(segments)})
     else:

@@ -11,13 +11,16 @@ from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json,
 from evalkit.errors import WrongUse
 
 if TYPE_CHECKING:
+    from evalkit.comparison import Comparison
     from evalkit.dataset import Dataset
+    from evalkit.detectors import LevelUnit
     from evalkit.recommendation import Recommendation
-    from evalkit.scoring import DetectorName, JudgedAlert
+    from evalkit.scoring import JudgedAlert
+    from evalkit.training import DetectorName
 
-__all__ = ["register"]
+__all__ = ["SameScale", "audio_progress", "detector_named", "print_recommendation", "register"]
 
-_SameScale = Annotated[
+SameScale = Annotated[
     bool,
     typer.Option("--same-scale", help="Pool uncalibrated sessions: full scale, gain and input were equal."),
 ]
@@ -45,19 +48,25 @@ def _score(
         float | None,
         typer.Option("--threshold-dbfs", metavar="X", parser=number("dB"), help="In dB of full scale."),
     ] = None,
+    threshold_level: Annotated[
+        float | None,
+        typer.Option("--threshold-level", metavar="P", parser=number(""), help="Probability, if learned."),
+    ] = None,
     delay_s: Annotated[
         float | None, typer.Option("--delay-s", metavar="S", parser=number("s"), help="Integrator delay.")
     ] = None,
-    same_scale: _SameScale = False,
+    same_scale: SameScale = False,
     as_json: JsonOption = False,
 ) -> None:
     """Score detectors; with a threshold and a delay, list that setting's alerts one by one."""
     from evalkit.dataset import read_dataset
 
-    names = [_detector(name) for name in detector or _all_detectors()]
-    thresholds = [v for v in (threshold_v, threshold_dbfs) if v is not None]
+    names = [detector_named(name) for name in detector or _all_detectors()]
+    thresholds = [v for v in (threshold_v, threshold_dbfs, threshold_level) if v is not None]
     if len(thresholds) > 1 or bool(thresholds) != (delay_s is not None):
-        raise WrongUse("a setting is one --threshold-v or --threshold-dbfs together with --delay-s")
+        raise WrongUse(
+            "a setting is one --threshold-v, --threshold-dbfs or --threshold-level together with --delay-s"
+        )
     opened = read_dataset(dataset)
     if delay_s is None:
         _score_plane(opened, names, same_scale, as_json)
@@ -66,9 +75,11 @@ def _score(
         raise WrongUse(f"--delay-s {delay_s:g} must be above 0 and under an hour")
     if threshold_v is not None and threshold_v <= 0.0:
         raise WrongUse(f"--threshold-v {threshold_v:g} must be above 0")
+    if threshold_level is not None and not 0.0 < threshold_level < 1.0:
+        raise WrongUse(f"--threshold-level {threshold_level:g} must lie between 0 and 1")
     if len(names) > 1 and detector is None:
-        names = names[:1]
-    _list_alerts(opened, names, threshold_v, threshold_dbfs, delay_s, as_json)
+        names = [names[0] if threshold_level is None else detector_named("logistic")]
+    _list_alerts(opened, names, (threshold_v, threshold_dbfs, threshold_level), delay_s, as_json)
 
 
 def _recommend(
@@ -78,7 +89,7 @@ def _recommend(
         Path | None,
         typer.Option("--out", metavar="FILE", help="Where to write; DATASET/settings.json if left out."),
     ] = None,
-    same_scale: _SameScale = False,
+    same_scale: SameScale = False,
     as_json: JsonOption = False,
 ) -> None:
     """Recommend threshold and delay with evidence; write settings.json."""
@@ -91,7 +102,7 @@ def _recommend(
     with audio_progress(f"scoring {opened.folder.name}") as report:
         found = recommend(
             opened,
-            _detector(detector),
+            detector_named(detector),
             cache=CrossingCache(opened.folder),
             progress=report,
             same_scale=same_scale,
@@ -141,68 +152,92 @@ def print_recommendation(found: "Recommendation", opened: "Dataset") -> None:
 
 def _score_plane(opened: "Dataset", names: "list[DetectorName]", same_scale: bool, as_json: bool) -> None:
     from evalkit.cache import CrossingCache
-    from evalkit.curves import curves_of
-    from evalkit.recommendation import recommend
-    from evalkit.report.wording import class_rows, score_row
-    from evalkit.settings import auc_document, settings_document
+    from evalkit.comparison import compare
+    from evalkit.documents import comparison_document
 
-    cache = CrossingCache(opened.folder)
-    results = []
-    for name in names:
-        with audio_progress(f"{name}") as report:
-            results.append(recommend(opened, name, cache=cache, progress=report, same_scale=same_scale))
-    areas = [curves_of(opened, found, cache).events_auc for found in results]
+    with audio_progress(f"comparing {len(names)} detectors" if len(names) > 1 else str(names[0])) as report:
+        comparison = compare(
+            opened, names, cache=CrossingCache(opened.folder), progress=report, same_scale=same_scale
+        )
     if as_json:
-        documents = [
-            {**settings_document(found, opened), "auc": auc_document(area)}
-            for found, area in zip(results, areas)
-        ]
-        print_json({"detectors": documents})
-        return
-    columns = (
-        "detector",
-        "calls caught",
-        "false alarms a day",
-        "response p95",
-        "margin",
-        "passes",
-        "AUC, events",
+        print_json(comparison_document(comparison, opened))
+    else:
+        print_comparison(comparison, opened)
+
+
+def print_comparison(comparison: "Comparison", opened: "Dataset") -> None:
+    """Print detectors side by side, what parts them, and where each fails."""
+    from evalkit.failures import call_groups
+    from evalkit.report.comparing import (
+        contender_rows,
+        cost_rows,
+        difference_rows,
+        group_rows,
+        method_lines,
     )
+    from evalkit.report.wording import class_rows
+
     print_table(
-        "Best setting of each detector, held out where it says so",
-        columns,
-        [score_row(found, area) for found, area in zip(results, areas)],
+        "Best setting of each detector under the same limits; outcomes of sessions held out, if 3 or more",
+        (
+            *("detector", "setting", "calls caught", "false alarms a day", "95 % answered within"),
+            *("passes", "margin", "better than chance", "AUC, events"),
+        ),
+        contender_rows(comparison),
     )
-    for found in results:
+    for line in method_lines(comparison):
+        print(f"- {line}")
+    for name, reason in comparison.left_out:
+        print(f"- {name} is left out: {reason}")
+    if comparison.differences:
         print()
         print_table(
-            f"{found.sweep.detector}: what each class does to the box at the chosen setting",
+            f"Each against {comparison.reference}, in sessions held out; p after Holm's adjustment",
+            ("detector", "in", "outcomes", "against", "p", "better beyond chance", "AUC difference"),
+            difference_rows(comparison),
+        )
+        print()
+        print_table("What each takes", ("detector", "parts", "current"), cost_rows(comparison))
+    print()
+    print(comparison.verdict)
+    for contender in comparison.contenders:
+        found = contender.found
+        figures = found.held_out if found.held_out is not None else found.figures
+        where = (
+            "in sessions held out" if found.held_out is not None else "on the recordings it was chosen from"
+        )
+        print()
+        print_table(
+            f"{contender.name}: false alarms by cause, {where}",
             ("class", "recorded", "false alarms", "rate", "a day adds", "at most"),
-            class_rows(found.figures),
+            class_rows(figures),
+        )
+        print()
+        print_table(
+            f"{contender.name}: calls by phone, by what went on during them, by session, worst first",
+            ("by", "which", "calls caught", "95 % answered within"),
+            group_rows(call_groups(figures, opened)),
         )
 
 
 def _list_alerts(
     opened: "Dataset",
     names: "list[DetectorName]",
-    threshold_v: float | None,
-    threshold_dbfs: float | None,
+    threshold: tuple[float | None, float | None, float | None],
     delay_s: float,
     as_json: bool,
 ) -> None:
     from evalkit.cache import CrossingCache
     from evalkit.crossings import Integrator
-    from evalkit.scoring import alerts_at, detector_at
+    from evalkit.detectors import LevelUnit
+    from evalkit.detectors.learned import probability
+    from evalkit.scoring import alerts_at
+    from evalkit.training import detector_at
 
-    if threshold_v is None:
-        assert threshold_dbfs is not None
-        scales = {r.full_scale_v for r in opened.recordings}
-        if len(scales) > 1:
-            raise WrongUse("--threshold-dbfs needs recordings of one full scale; use --threshold-v")
-        threshold_v = (scales.pop() or 1.0) * 10.0 ** (threshold_dbfs / 20.0)
+    position, unit = _position(opened, *threshold)
     documents: list[dict[str, Any]] = []
     for name in names:
-        found = detector_at(name, opened, threshold_v)
+        found = detector_at(name, opened, position, unit)
         alerts = alerts_at(
             opened,
             found,
@@ -212,25 +247,47 @@ def _list_alerts(
             warmup_s=opened.board.warmup_s,
             cache=CrossingCache(opened.folder),
         )
-        assert found.levels.threshold_v is not None
-        realised = float(found.levels.threshold_v[0])
+        volts = None if found.levels.threshold_v is None else float(found.levels.threshold_v[0])
+        level = probability(position) if unit is LevelUnit.LOG_ODDS else None
         documents.append(
             {
                 "detector": str(name),
-                "threshold_v": realised,
+                "threshold_v": volts,
+                "threshold_level": level,
                 "delay_s": delay_s,
                 "alerts": [_alert_document(alert) for alert in alerts],
             }
         )
         if not as_json:
+            at = f"p {level:.4g}" if volts is None else f"{1e3 * volts:.4g} mV"
             print_table(
-                f"{name} at {1e3 * realised:.4g} mV, {delay_s:.3g} s: {len(alerts)} alerts",
+                f"{name} at {at}, {delay_s:.3g} s: {len(alerts)} alerts",
                 ("recording", "session", "start s", "end s", "counts as", "cause", "response s"),
                 [_alert_row(alert) for alert in alerts],
                 right=("start s", "end s", "response s"),
             )
     if as_json:
         print_json({"settings": documents})
+
+
+def _position(
+    opened: "Dataset", threshold_v: float | None, threshold_dbfs: float | None, level: float | None
+) -> "tuple[float, LevelUnit]":
+    """Return the one threshold that was given as a place on its axis."""
+    import math
+
+    from evalkit.detectors import LevelUnit
+    from evalkit.detectors.learned import log_odds
+
+    if level is not None:
+        return log_odds(level), LevelUnit.LOG_ODDS
+    if threshold_v is None:
+        assert threshold_dbfs is not None
+        scales = {r.full_scale_v for r in opened.recordings}
+        if len(scales) > 1:
+            raise WrongUse("--threshold-dbfs needs recordings of one full scale; use --threshold-v")
+        threshold_v = (scales.pop() or 1.0) * 10.0 ** (threshold_dbfs / 20.0)
+    return 20.0 * math.log10(threshold_v), LevelUnit.DECIBEL
 
 
 def _alert_row(alert: "JudgedAlert") -> tuple[str, ...]:
@@ -259,13 +316,14 @@ def _alert_document(alert: "JudgedAlert") -> dict[str, Any]:
 
 
 def _all_detectors() -> list[str]:
-    from evalkit.scoring import DetectorName
+    from evalkit.training import DetectorName
 
     return [str(name) for name in DetectorName]
 
 
-def _detector(name: str) -> "DetectorName":
-    from evalkit.scoring import DetectorName
+def detector_named(name: str) -> "DetectorName":
+    """Return the detector of that name; another is refused with the names that there are."""
+    from evalkit.training import DetectorName
 
     try:
         return DetectorName(name)

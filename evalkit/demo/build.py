@@ -7,6 +7,7 @@ any recommendation, one session called 'hard'.
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,11 +16,19 @@ import numpy.typing as npt
 from evalkit.dataset import create_dataset, import_recordings
 from evalkit.demo.scene import CARD, LID, PICKUP, SAMPLE_RATE_HZ, Session
 from evalkit.demo.schedule import demo_sessions, hard_session
+from evalkit.descriptor import read_descriptor, write_descriptor
 from evalkit.durable import move_file, write_bytes
 from evalkit.errors import FileFault
 from evalkit.segments import ALL_TIME, format_segments
 
-__all__ = ["DEMO_DAY_TOML", "DEMO_LICENCE", "build_demo", "build_hard_session", "render_session"]
+__all__ = [
+    "DEMO_DAY_TOML",
+    "DEMO_DESCRIPTION",
+    "DEMO_LICENCE",
+    "build_demo",
+    "build_hard_session",
+    "render_session",
+]
 
 DEMO_LICENCE = "CC0-1.0"
 
@@ -54,6 +63,14 @@ hours_per_day = 1.5
 hours_per_day = 5.5
 """
 
+DEMO_DESCRIPTION = (
+    "Invented: a bicycle-repair co-op beside a tram line. Place, phones, machines and levels are made up, "
+    "and every sample was computed from physical models with a fixed seed; nothing here was measured."
+)
+"""What the demo's dataset says of itself, and every report of it."""
+
+_HARD_DESCRIPTION = f"A session in which the compressor drowns the softest phone. {DEMO_DESCRIPTION}"
+
 Progress = Callable[[str, float], None]
 
 _CHUNK_SAMPLES = 1 << 16
@@ -78,7 +95,7 @@ def build_demo(folder: Path, progress: Progress) -> None:
     FileFault
         If something is in `folder`, or the disk does not allow it.
     """
-    _build(folder, demo_sessions(), progress)
+    _build(folder, demo_sessions(), DEMO_DESCRIPTION, progress)
 
 
 def build_hard_session(folder: Path, progress: Progress) -> None:
@@ -86,7 +103,7 @@ def build_hard_session(folder: Path, progress: Progress) -> None:
 
     As `build_demo`; a dataset of its own, so that nothing pools it with the others.
     """
-    _build(folder, (hard_session(),), progress)
+    _build(folder, (hard_session(),), _HARD_DESCRIPTION, progress)
 
 
 def render_session(session: Session) -> Iterator[npt.NDArray[np.int16]]:
@@ -121,7 +138,7 @@ def render_session(session: Session) -> Iterator[npt.NDArray[np.int16]]:
         yield CARD.record(volts, first, card_rng, SAMPLE_RATE_HZ)
 
 
-def _build(folder: Path, sessions: Sequence[Session], progress: Progress) -> None:
+def _build(folder: Path, sessions: Sequence[Session], description: str, progress: Progress) -> None:
     """Make the dataset in a temporary folder beside its place and move it there when it is whole."""
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -153,6 +170,9 @@ def _build(folder: Path, sessions: Sequence[Session], progress: Progress) -> Non
                     reviewed=ALL_TIME,
                 )
                 wav.unlink()
+        descriptor = read_descriptor(dataset)
+        about = {**descriptor.extra, "description": description}
+        write_descriptor(dataset, replace(descriptor, extra=about))
         if folder.exists():
             folder.rmdir()
         move_file(dataset, folder)

@@ -1,12 +1,12 @@
 """Detectors: each turns audio blocks into crossings, one lane for each threshold.
 
-A new detector is one file with a class that meets `Detector`, and one line in `_MAKERS`.
+A new detector is one file with a function that fits it on some sessions
+(`Training` in, `Fitted` out), and one line in `training.DetectorName`.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,22 @@ from numpy.typing import NDArray
 from evalkit.board import Board
 from evalkit.crossings import Crossings
 
-__all__ = ["Detector", "LevelUnit", "Levels", "Source"]
+__all__ = [
+    "N_LANES",
+    "Cost",
+    "Detector",
+    "Fitted",
+    "Frames",
+    "LevelUnit",
+    "Levels",
+    "Meter",
+    "Source",
+    "Training",
+    "continued",
+]
+
+N_LANES = 64
+"""Thresholds of a sweep."""
 
 
 class LevelUnit(StrEnum):
@@ -34,6 +49,8 @@ class Source:
     """Volts at the recorder's input for full scale; None: uncalibrated, full scale counts as 1 V."""
     input_ohms: float | None
     """The recorder's input resistance; None: levels stay as loaded by the recorder."""
+    session: str = ""
+    """Session of the recording: a detector fitted on it scores it by what it learned elsewhere."""
 
     @property
     def volts(self) -> float:
@@ -53,6 +70,20 @@ class Levels:
     """Equivalent threshold, V peak of a 175 Hz tone at the pickup; None for learned detectors."""
     gain: NDArray[np.float64] | None
     """Amplifier gain of each lane; None where the threshold is not set by a gain."""
+    sigma: float | None = None
+    """1 sigma of a threshold about its setting, in `unit`; None: that of a built board."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a detector takes to build."""
+
+    effort: int
+    """0 for the plainest; detectors of equal effort are equally plain."""
+    parts: str
+    """In words, against the board as it is drawn."""
+    current: str
+    """What it draws, with where the figure is from."""
 
 
 class Detector(Protocol):
@@ -61,6 +92,10 @@ class Detector(Protocol):
     @property
     def name(self) -> str:
         """Name as in `--detector`."""
+
+    @property
+    def cost(self) -> Cost:
+        """What it takes to build."""
 
     @property
     def levels(self) -> Levels:
@@ -81,4 +116,77 @@ class Detector(Protocol):
         """Return the crossings of a block and the state after it."""
 
 
-_Maker = Callable[[Board], Detector]
+class Fitted(Protocol):
+    """A detector that has learned what there is to learn, before it has a threshold axis."""
+
+    def axis(self, *, extra: int = 0) -> Detector:
+        """Return the detector with its axis of 64 thresholds, continued by `extra` steps at each end."""
+
+    def at(self, position: float) -> Detector:
+        """Return the detector with one lane, at a position of the axis.
+
+        Raises
+        ------
+        ValueError
+            If it cannot be set there; says what it can be set to.
+        """
+
+
+@runtime_checkable
+class Meter(Protocol):
+    """A detector that computes one level, whatever its thresholds."""
+
+    @property
+    def fingerprint(self) -> str:
+        """As of a detector."""
+
+    def at_rest(self, source: Source) -> Any:
+        """Return the state in which a recording starts."""
+
+    def level_v(self, block: NDArray[np.float32], state: Any) -> tuple[NDArray[np.float64], Any]:
+        """Return the level over a block, volts RMS, and the state after it."""
+
+
+@dataclass(frozen=True)
+class Frames:
+    """Labelled frames to learn from, recordings in the order of their content hash."""
+
+    features: NDArray[np.float32]
+    """(n_frames, n_features): columns as `features.FEATURES` lists them."""
+    kind: NDArray[np.int64]
+    """(n_frames,): 0 for the target, else 1 + index into `classes`."""
+    session: NDArray[np.int64]
+    """(n_frames,): index into `sessions`."""
+    classes: tuple[str, ...]
+    """Nuisance classes, background last."""
+    sessions: tuple[str, ...]
+    """In the order in which their first frame comes."""
+
+
+class Training(Protocol):
+    """What a detector may be fitted on: the board, and some sessions of a dataset."""
+
+    @property
+    def board(self) -> Board:
+        """The circuit; nothing of it depends on the sessions."""
+
+    def loudest_target_v(self, meter: Meter) -> float:
+        """Return the highest level of a meter in any reviewed target segment of the sessions.
+
+        Raises
+        ------
+        TooLittleData
+            If there is no such segment.
+        """
+
+    def frames(self) -> Frames:
+        """Return labelled frames of the sessions, drawn by a seeded rule."""
+
+
+def continued(axis: NDArray[np.float64], extra: int) -> NDArray[np.float64]:
+    """Continue an evenly spaced axis by `extra` of its own steps at either end."""
+    if not extra:
+        return axis
+    step = (axis[-1] - axis[0]) / (len(axis) - 1)
+    k = np.arange(1, extra + 1)
+    return np.concatenate([axis[0] - step * k[::-1], axis, axis[-1] + step * k])

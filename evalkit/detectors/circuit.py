@@ -12,8 +12,8 @@ near 0 V), it charges towards the peaks, and the gain for a steady tone falls
 to a small part of what the resistors say.
 
 Not modelled: the amplifier's slew rate (0.3 V/us follows a 5 V swing up to
-9 kHz, far above the motor's frequency), its crossover distortion and its
-series resistance, the diodes' reverse current.
+9 kHz, far above the motor's frequency), its crossover distortion, the
+diodes' reverse current.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -27,11 +27,12 @@ from numpy.typing import NDArray
 
 from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
-from evalkit.detectors import Levels, LevelUnit, Source
+from evalkit.detectors import N_LANES, Cost, Fitted, Levels, LevelUnit, Source, Training, continued
 from evalkit.detectors.constants import CircuitConstants, circuit_constants
 from evalkit.detectors.tone import tone_thresholds
+from evalkit.errors import FileFault
 
-__all__ = ["CircuitDetector", "Voltages", "gain_axis"]
+__all__ = ["CircuitDetector", "Voltages", "fit", "gain_axis"]
 
 _MIN_LANES_PER_THREAD = 16
 
@@ -82,6 +83,11 @@ class CircuitDetector:
 
     name = "circuit"
     lag_s = 0.0
+    cost = Cost(
+        0,
+        "the board as it is drawn: no program",
+        "about 2 mA at rest (LM358 and LM393 classes, 4093: sheets' typical values, from memory)",
+    )
 
     def __init__(self, board: Board, gain: NDArray[np.float64]) -> None:
         gain = np.asarray(gain, dtype=np.float64)
@@ -100,15 +106,17 @@ class CircuitDetector:
         """Equivalent thresholds, found by running the detector on a steady tone."""
         threshold_v = tone_thresholds([self.board] * len(self.gain), self.gain)
         if not np.all(np.isfinite(threshold_v)):
-            raise ValueError("no tone holds this board's comparator high")
+            raise FileFault(
+                "board.toml: no vibration holds this board's comparator high at every gain of its knob; "
+                "`evalkit check` says what is wrong with the board"
+            )
         return Levels(20.0 * np.log10(threshold_v), LevelUnit.DECIBEL, threshold_v, self.gain)
 
     def at_rest(self, source: Source) -> CircuitState:
         """Return the board's resting state: amplifier at its bias, capacitors settled, comparator low."""
         constants = circuit_constants(self.board, self.gain, source)
         n = len(self.gain)
-        zero = tuple(np.zeros(n, _F) for _ in range(4))
-        return CircuitState(constants, 0, np.zeros(2), (*zero, np.full(n, constants.upper_v)))
+        return CircuitState(constants, 0, np.zeros(2), (*constants.at_rest, np.full(n, constants.upper_v)))
 
     def advance(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Crossings, CircuitState]:
         """Simulate a block in all lanes.
@@ -162,8 +170,8 @@ class CircuitDetector:
         arguments: list[Any] = [x, *c.by_gain, *voltages, *c.scalars, c.upper_v, c.lower_v]
         arguments += [state.next_sample, amplifier_v, storage_v, above]
         _kernels.circuit_voltages(*arguments)
-        resting_v = np.array([self.board.resting_v(float(g)) for g in self.gain], _F)
-        seen = Voltages(x + _F(self.board.resting_input_v), amplifier_v + resting_v, storage_v, above)
+        output_v = amplifier_v + c.resting_v.astype(_F)
+        seen = Voltages(x + _F(self.board.resting_input_v), output_v, storage_v, above)
         return seen, replace(
             state, next_sample=state.next_sample + len(block), front=front, voltages=voltages
         )
@@ -202,3 +210,30 @@ def _lanes(
         done += n_samples
         found.append((changes[0][:n] + np.int32(lanes.start), changes[1][:n].copy(), changes[2][:n].copy()))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+
+
+def fit(training: Training) -> Fitted:
+    """Return the board: nothing of it is learned, so it is the same whatever the sessions."""
+    return _FittedCircuit(training.board)
+
+
+@dataclass(frozen=True)
+class _FittedCircuit:
+    board: Board
+
+    def axis(self, *, extra: int = 0) -> CircuitDetector:
+        gain = gain_axis(self.board, N_LANES)
+        if extra:
+            gain = np.exp(continued(np.log(gain), extra))
+        # a non-inverting amplifier has no gain under 1
+        return CircuitDetector(self.board, gain[gain >= 1.0])
+
+    def at(self, position: float) -> CircuitDetector:
+        """Read the gain off the axis, an octave of the knob beyond each of its ends included."""
+        whole = self.axis(extra=8)
+        known = whole.levels.position
+        if not known[0] <= position <= known[-1]:
+            low, high = (10.0 ** (end / 20.0) for end in (known[0], known[-1]))
+            raise ValueError(f"circuit can be set to {low:.3g} to {high:.3g} V")
+        gain = np.exp(np.interp(position, known, np.log(whole.gain)))
+        return CircuitDetector(self.board, np.array([gain]))

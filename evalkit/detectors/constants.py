@@ -28,9 +28,13 @@ class CircuitConstants:
     by_gain: tuple[NDArray[np.float32], ...]
     """(n_gains,) each: gain - 1, share that the amplifier keeps, that the gain leg takes, output's limits."""
     scalars: tuple[Any, ...]
-    """float32: knees of clamp and series diode, n Vt, 1/(n Vt), shares to coupling and storage, bleed."""
+    """float32: knees and shares of clamp and series diode, n Vt, 1/(n Vt), shares to coupling and storage, bleed."""
     upper_v: Any
     lower_v: Any
+    resting_v: NDArray[np.float64]
+    """(n_gains,): the output's rest, from which it counts; beyond a limit where the stage cannot reach it."""
+    at_rest: NDArray[np.float32]
+    """(4, n_gains): amplifier, gain leg, coupling and storage capacitor with no vibration."""
 
 
 def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -> CircuitConstants:
@@ -51,15 +55,26 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
     def knee_v(capacitance: float) -> float:
         return n_vt * math.log(capacitance * n_vt * rate / board.diode_saturation_a)
 
+    def share(capacitance: float) -> float:
+        return 1.0 / (1.0 + resistor * capacitance * rate)
+
+    resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
+    both = c1 * c2 / (c1 + c2)
     scalars = (
-        knee_v(c1), knee_v(c1 * c2 / (c1 + c2)), n_vt, 1.0 / n_vt,
+        knee_v(c1), knee_v(both), share(c1), share(both), n_vt, 1.0 / n_vt,
         c2 / (c1 + c2), c1 / (c1 + c2), math.exp(-1.0 / (rate * r.storage_tau_s)),
     )  # fmt: skip
     # while the output is clipped the leg's capacitor sees it through leg and feedback resistor in series
     leak = np.zeros(len(gain))
     if a.leg_capacitor is not None:
         leak = -np.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain))
-    resting = np.array([board.resting_v(float(g)) for g in gain])
+    input_v = board.resting_input_v + a.offset.typ
+    resting = np.full(len(gain), input_v) if a.leg_capacitor is not None else input_v * gain
+    # a stage that would rest beyond a limit stands at it, and a small vibration does not bring it off
+    standing = np.clip(0.0, -resting, board.output_limit_v - resting)
+    zero = np.zeros(len(gain))
+    at_rest = np.array([standing, zero if a.leg_capacitor is None else standing, standing, zero], _F)
+    upper_v, lower_v = _F(board.upper_trip_v), _F(board.lower_trip_v)
     by_gain = (
         gain - 1.0, np.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate), leak,
         -resting, board.output_limit_v - resting,
@@ -70,8 +85,11 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         clamp_v=a.input_clamp.typ - board.resting_input_v,
         by_gain=tuple(column.astype(_F) for column in by_gain),
         scalars=tuple(_F(value) for value in scalars),
-        upper_v=_F(board.upper_trip_v),
-        lower_v=_F(board.lower_trip_v),
+        upper_v=upper_v,
+        # the kernels tell a high comparator by the level that it waits for: at least one step apart
+        lower_v=min(lower_v, np.nextafter(upper_v, _F(-np.inf))),
+        resting_v=resting,
+        at_rest=at_rest,
     )
 
 

@@ -1,23 +1,26 @@
 """The ideal of the circuit: square, RC average, square root, comparator."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.board import Board, board_sha256
 from evalkit.crossings import Crossings
-from evalkit.detectors import Levels, LevelUnit, Source
+from evalkit.detectors import N_LANES, Cost, Fitted, Levels, LevelUnit, Source, Training, continued
 from evalkit.detectors.constants import pickup_section
 from evalkit.detectors.tone import REFERENCE_RATE_HZ, TONE_HZ
 
-__all__ = ["AVERAGING_S", "EnvelopeDetector"]
+__all__ = ["AVERAGING_S", "EnvelopeDetector", "EnvelopeState", "crossings_of_level", "fit", "fit_levels"]
 
 AVERAGING_S = 0.125
 """Time constant of the average, s: the F weighting of IEC 61672-1."""
 _HELD_AFTER_S = 5.0
+_SPAN_DB = 48.0
+_OVER_LOUDEST_DB = 6.0
 
 
 @dataclass(frozen=True)
@@ -48,6 +51,13 @@ class EnvelopeDetector:
 
     name = "envelope"
     lag_s = 0.0
+    cost = Cost(
+        1,
+        "an ideal: the board with a true-RMS converter in place of its rectifier comes near it",
+        "the board's and some 1 mA for the converter (from memory)",
+    )
+    tone_hz = TONE_HZ
+    """Frequency of the steady tone by which thresholds are told."""
 
     def __init__(self, board: Board, level_v: NDArray[np.float64], *, tau_s: float = AVERAGING_S) -> None:
         level_v = np.asarray(level_v, dtype=np.float64)
@@ -73,7 +83,7 @@ class EnvelopeDetector:
         """Equivalent thresholds: the detector run on a steady tone of 1 V peak, which scales."""
         source = Source(REFERENCE_RATE_HZ, full_scale_v=None, input_ohms=None)
         n = np.arange(int((_HELD_AFTER_S + 0.25) * REFERENCE_RATE_HZ))
-        tone = np.sin(2.0 * math.pi * TONE_HZ / REFERENCE_RATE_HZ * n).astype(np.float32)
+        tone = np.sin(2.0 * math.pi * self.tone_hz / REFERENCE_RATE_HZ * n).astype(np.float32)
         level, _ = self.level_v(tone, self.at_rest(source))
         lowest = level[int(_HELD_AFTER_S * REFERENCE_RATE_HZ) :].min()
         threshold_v = np.maximum(self.upper_v / level.max(), self.lower_v / lowest)
@@ -108,6 +118,48 @@ class EnvelopeDetector:
             level, self.upper_v, self.lower_v, high=state.high, first_sample=state.next_sample
         )
         return crossings, replace(after, high=high)
+
+
+def fit(training: Training) -> Fitted:
+    """Return the detector with levels about those of the sessions' targets."""
+    return fit_levels(partial(EnvelopeDetector, training.board), training)
+
+
+def fit_levels(make: Callable[[NDArray[np.float64]], EnvelopeDetector], training: Training) -> "FittedLevels":
+    """Return a detector of this kind with 64 levels over 48 dB, ending 6 dB above the loudest target.
+
+    Parameters
+    ----------
+    make : callable
+        Makes the detector from its reference levels, volts RMS.
+    training : Training
+
+    Raises
+    ------
+    TooLittleData
+        If the sessions have no reviewed target segment.
+    """
+    loudest_v = training.loudest_target_v(make(np.array([1.0])))
+    return FittedLevels(make, loudest_v * 10.0 ** (_OVER_LOUDEST_DB / 20.0))
+
+
+@dataclass(frozen=True)
+class FittedLevels:
+    """A level detector with the top of its axis."""
+
+    make: Callable[[NDArray[np.float64]], EnvelopeDetector]
+    top_v: float
+
+    def axis(self, *, extra: int = 0) -> EnvelopeDetector:
+        """Return the detector with its axis."""
+        level_v = np.geomspace(self.top_v * 10.0 ** (-_SPAN_DB / 20.0), self.top_v, N_LANES)
+        return self.make(np.exp(continued(np.log(level_v), extra)) if extra else level_v)
+
+    def at(self, position: float) -> EnvelopeDetector:
+        """Return the detector with one lane; its threshold goes as its reference."""
+        threshold_v = self.make(np.array([1.0])).levels.threshold_v
+        assert threshold_v is not None
+        return self.make(np.array([10.0 ** (position / 20.0) / threshold_v[0]]))
 
 
 def crossings_of_level(

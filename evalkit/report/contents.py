@@ -11,9 +11,13 @@ from evalkit.curves import Curves, curves_of
 from evalkit.dataset import Dataset, read_dataset
 from evalkit.descriptor import read_descriptor
 from evalkit.figures import Figures, Outcome, figures_of
+from evalkit.parts import PartsList, choose_parts
 from evalkit.recommendation import Recommendation, recommend
+from evalkit.report.explore import PlaneFigures, RocCounts, plane_figures, roc_counts
 from evalkit.report.incidents import Shown, incidents_of, mistakes_of, near_misses_of
-from evalkit.scoring import DetectorName, Progress
+from evalkit.scoring import Progress
+from evalkit.report.sounds import Sound, sounds_of
+from evalkit.training import DetectorName
 
 __all__ = ["Contents", "Hard", "OtherSetting", "Rival", "contents_of"]
 
@@ -35,6 +39,10 @@ class Rival:
 
     found: Recommendation
     curves: Curves
+    figures: PlaneFigures
+    """Of every setting, on the recordings that the choice was made from."""
+    roc: RocCounts
+    """Segments that reach each setting."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +63,14 @@ class Contents:
     """What the dataset says of itself (`description` of its descriptor); empty: nothing."""
     chosen: Rival
     """The detector that the report is about."""
+    parts: PartsList
     rivals: tuple[Rival, ...]
     """All detectors that were compared, the chosen one among them."""
     others: tuple[OtherSetting, ...]
     shown: tuple[Shown, ...]
     """Mistakes, worst first; then what came nearest to one."""
+    sounds: tuple[Sound | None, ...]
+    """Of each; None: left out."""
     n_mistakes: int
     """Of the chosen setting, shown or not."""
     hard: Hard | None
@@ -76,6 +87,7 @@ def contents_of(
     *,
     cache: CrossingCache,
     most_mistakes: int,
+    most_sound_bytes: int = 0,
     hard: Path | None = None,
     progress: Progress | None = None,
     same_scale: bool = False,
@@ -90,6 +102,8 @@ def contents_of(
     cache : CrossingCache
     most_mistakes : int
         How many mistakes are shown one by one; the rest is only counted.
+    most_sound_bytes : int
+        How much compressed sound goes into the page at most.
     hard : Path, optional
         Folder of a second dataset that no setting can cope with.
     progress : callable, optional
@@ -104,17 +118,27 @@ def contents_of(
     rivals = []
     for name in names:
         found = recommend(dataset, name, cache=cache, progress=progress, same_scale=same_scale)
-        rivals.append(Rival(found, curves_of(dataset, found, cache)))
+        rivals.append(
+            Rival(
+                found,
+                curves_of(dataset, found, cache),
+                plane_figures(found, dataset.day),
+                roc_counts(found, dataset, cache),
+            )
+        )
     chosen = rivals[0].found
     mistakes = mistakes_of(dataset, chosen, cache)
     moments = (*mistakes[:most_mistakes], *near_misses_of(dataset, chosen, cache))
+    shown = incidents_of(dataset, chosen, moments, cache)
     return Contents(
         dataset=dataset,
         about=about(dataset.folder),
         chosen=rivals[0],
+        parts=choose_parts(chosen, dataset),
         rivals=tuple(rivals),
         others=_other_settings(chosen, dataset),
-        shown=incidents_of(dataset, chosen, moments),
+        shown=shown,
+        sounds=sounds_of(shown, dataset, most_bytes=most_sound_bytes),
         n_mistakes=len(mistakes),
         hard=None if hard is None else _hard(hard, names[0]),
     )

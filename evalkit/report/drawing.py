@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "Frame", "Ink", "Picture", "canvas", "finish", "frame_of", "plain", "quiet_axes"]
+__all__ = ["INK", "Frame", "Ink", "Picture", "canvas", "finish", "plain", "quiet_axes"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,10 @@ class Ink:
     """Missed calls and their limit."""
     slow: str = "#7a4b96"
     """Too slow."""
+    alarm_soft: str = "#e3b39b"
+    """The same for hatching."""
+    miss_soft: str = "#a9c3e2"
+    slow_soft: str = "#c9b2d8"
     chosen: str = "#1b1f25"
     """The recommended setting."""
     moved: str = "#b23a01"
@@ -48,9 +52,9 @@ class Ink:
 
 INK = Ink()
 
-_VARIABLES = {name: f"var(--{name})" for name in Ink.__dataclass_fields__}
+_VARIABLES = {name: f"var(--{name.replace('_', '-')})" for name in Ink.__dataclass_fields__}
 
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": 9.0,
@@ -69,7 +73,7 @@ _STYLE: dict[str, Any] = {
     "ytick.labelcolor": INK.text,
     "xtick.labelsize": 8.5,
     "ytick.labelsize": 8.5,
-    "hatch.linewidth": 0.7,
+    "hatch.linewidth": 0.8,
     "svg.fonttype": "none",
     "svg.hashsalt": "evalkit",
     "path.simplify": True,
@@ -89,6 +93,8 @@ class Frame:
     """Data at the bottom and the top edge."""
     box: tuple[float, float, float, float]
     """Left, top, width and height in the units of the picture's viewBox."""
+    symlog: tuple[float, float] | None = None
+    """(linthresh, linscale) of a horizontal axis that is linear about 0 and logarithmic beyond."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +135,9 @@ def finish(
 
     png, svg = io.BytesIO(), io.StringIO()
     FigureCanvasAgg(figure)
+    # one layout serves both forms
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
     figure.savefig(png, format="png", dpi=_PNG_DPI, facecolor=INK.paper, metadata={"Title": plain(title)})
     FigureCanvasSVG(figure)
     figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None, "Title": plain(title)})
@@ -140,14 +149,18 @@ def finish(
         svg=text,
         png=png.getvalue(),
         inline=_inline(text, name),
-        frames=tuple(frame_of(figure, label, axes) for label, axes in (frames or {}).items()),
+        frames=tuple(_frame_of(figure, label, axes) for label, axes in (frames or {}).items()),
     )
 
 
-def frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
+def _frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
     """Return where axes lie after the layout was made."""
+    from matplotlib.scale import SymmetricalLogTransform
+
     width, height = figure.get_size_inches() * 72.0
     box = axes.get_position()
+    scale = axes.xaxis.get_transform()
+    bent = isinstance(scale, SymmetricalLogTransform)
     return Frame(
         name=name,
         x=tuple(float(v) for v in axes.get_xlim()),  # type: ignore[arg-type]
@@ -158,6 +171,7 @@ def frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
             round(float(box.width * width), 3),
             round(float(box.height * height), 3),
         ),
+        symlog=(float(scale.linthresh), float(scale.linscale)) if bent else None,
     )
 
 
@@ -175,6 +189,8 @@ def plain(text: str) -> str:
 
 _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
 _BY_HEX = {value: _VARIABLES[name] for name, value in vars(INK).items()}
+_PATH = re.compile(r'\bd="[^"]*"')
+_NUMBER = re.compile(r"-?\d+\.\d+")
 _FONT = re.compile(r"font(?:-family)?: ([^;\"]*?)'DejaVu Sans'[^;\"]*")
 _ID = re.compile(r'(\bid="|url\(#|href="#)([^")]+)')
 
@@ -183,13 +199,29 @@ def _inline(svg: str, name: str) -> str:
     """Make an SVG file part of a page: variables for colours, own identifiers, the page's font."""
     body = svg[svg.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = body.replace("xlink:href", "href")
     body = _ID.sub(lambda m: f"{m[1]}{name}-{m[2]}", body)
     body = _HEX.sub(lambda m: _BY_HEX.get(m[0].lower(), m[0]), body)
     body = _FONT.sub(_page_font, body)
+    # a tenth of a point is finer than any screen shows, and halves the file
+    body = _PATH.sub(_short_path, body)
+    body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, flags=re.DOTALL)
+    body = re.sub(r">\s*\n\s*<", ">\n<", body)
     head, rest = body[: body.index(">")], body[body.index(">") :]
     view = re.search(r'viewBox="[^"]*"', head)
     assert view is not None
     return f'<svg xmlns="http://www.w3.org/2000/svg" {view[0]} class="drawing"' + rest
+
+
+def _short_path(match: re.Match[str]) -> str:
+    rounded = _NUMBER.sub(lambda n: f"{float(n[0]):.1f}".removesuffix(".0"), match[0])
+    parts: list[str] = []
+    last = ""
+    for step in rounded.split("\n"):
+        # numbers without a letter go on as a line, but only after a move or a line
+        parts.append(step[2:] if step[:1] == "L" and last in ("M", "L") else step)
+        last = step.removeprefix('d="')[:1] or last
+    return " ".join(part.strip() for part in parts if part)
 
 
 def _page_font(match: re.Match[str]) -> str:

@@ -5,22 +5,19 @@ the code that judges the plane.
 """
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from os import cpu_count
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.cache import CrossingCache
-from evalkit.crossings import Crossings
 from evalkit.dataset import Dataset, Recording
-from evalkit.detectors import Detector, Levels
-from evalkit.detectors.circuit import CircuitDetector
-from evalkit.detectors.envelope import EnvelopeDetector
 from evalkit.figures import CallOutcome
 from evalkit.recommendation import Recommendation
-from evalkit.scoring import DetectorName, JudgedAlert, alerts_at, make_detector
+from evalkit.scoring import JudgedAlert, alerts_at
 from evalkit.segments import Segment, Span
 from evalkit.tracing import Excerpt, excerpts
 
@@ -59,7 +56,7 @@ class Incident:
     severity: float
     """How far on the wrong side, in spreads of a built board (negative: how far on the right side)."""
     threshold_away: float | None
-    """Change of threshold, in the axis' unit, at which the outcome turns; None: no threshold swept turns it."""
+    """Change of threshold, in the axis' unit, at which the outcome turns; None: none swept turns it."""
     delay_away_s: float | None
     """Delay at which the outcome turns, s; None: no delay swept turns it."""
 
@@ -123,7 +120,7 @@ def near_misses_of(dataset: Dataset, found: Recommendation, cache: CrossingCache
 
 
 def incidents_of(
-    dataset: Dataset, found: Recommendation, incidents: Sequence[Incident]
+    dataset: Dataset, found: Recommendation, incidents: Sequence[Incident], cache: CrossingCache
 ) -> tuple[Shown, ...]:
     """Return the incidents with the traces around them, one pass over each recording.
 
@@ -132,27 +129,31 @@ def incidents_of(
     incidents : sequence of Incident
         Kept in this order.
     """
-    extra = (len(found.sweep.delay_s) - 64) // 2
-    detector = _one_lane(
-        make_detector(DetectorName(found.sweep.detector), dataset, extra=extra), found.choice.lane
-    )
-    shown: dict[int, Shown] = {}
-    for name in sorted({incident.recording for incident in incidents}):
+    detector = found.sweep.by
+    assert detector is not None
+    names = sorted({incident.recording for incident in incidents})
+
+    def trace_one(name: str) -> list[tuple[int, Shown]]:
         recording = dataset.recording(name)
         own = [(k, incident) for k, incident in enumerate(incidents) if incident.recording == name]
         spans = [_span(recording, incident, found.delay_s) for _, incident in own]
         traced = excerpts(
             recording,
             detector,
+            found.choice.lane,
+            cache=cache,
             integrator=found.sweep.integrator,
             delay_s=found.delay_s,
             spans=spans,
         )
-        for (k, incident), span, excerpt in zip(own, spans, traced, strict=True):
-            labels = tuple(
-                s for s in recording.segments if s.start_s < span.end_s and s.end_s > span.start_s
-            )
-            shown[k] = Shown(incident, excerpt, labels)
+        return [
+            (k, Shown(incident, excerpt, _labels_in(recording, span)))
+            for (k, incident), span, excerpt in zip(own, spans, traced, strict=True)
+        ]
+
+    # the compiled loops let other threads run
+    with ThreadPoolExecutor(cpu_count() or 1) as pool:
+        shown = dict(pair for pairs in pool.map(trace_one, names) for pair in pairs)
     return tuple(shown[k] for k in range(len(incidents)))
 
 
@@ -161,8 +162,9 @@ class _Lanes:
 
     def __init__(self, dataset: Dataset, found: Recommendation, cache: CrossingCache) -> None:
         self._dataset, self._found, self._cache = dataset, found, cache
-        extra = (len(found.sweep.delay_s) - 64) // 2
-        self._detector = make_detector(DetectorName(found.sweep.detector), dataset, extra=extra)
+        if found.sweep.by is None:
+            raise ValueError("the sweep does not tell its detector, so its alerts cannot be listed")
+        self._detector = found.sweep.by
         self._known: dict[tuple[int, int], tuple[JudgedAlert, ...]] = {}
 
     def at(self, lane: int, delay_index: int) -> tuple[JudgedAlert, ...]:
@@ -232,16 +234,14 @@ def _nearest_nuisances(found: Recommendation, listed: _Lanes) -> list[Incident]:
     sweep, choice = found.sweep, found.choice
     lane, d = choice.lane, choice.delay_index
     position, delay_s = sweep.levels.position, sweep.delay_s
-    alarms = np.sum([t.alarms for t in sweep.tallies], axis=0, dtype=np.int64)
+    alarms = np.stack([t.alarms for t in sweep.tallies]).sum(axis=0)
     near: list[Incident] = []
     for k, label in enumerate(sweep.classes):
         if alarms[k, lane, d] or not alarms[k].any():
             continue
         cell = _nearest_cell(alarms[k] > 0, found)
         there = [
-            a
-            for a in listed.at(*cell)
-            if a.verdict.counts_as == "false alarm" and a.verdict.cause == label
+            a for a in listed.at(*cell) if a.verdict.counts_as == "false alarm" and a.verdict.cause == label
         ]
         if not there:
             continue
@@ -257,9 +257,7 @@ def _nearest_nuisances(found: Recommendation, listed: _Lanes) -> list[Incident]:
                 end_s=alarm.end_s,
                 cause=label,
                 severity=-_distance_to(alarms[k] > 0, found),
-                threshold_away=None
-                if turn_lane is None
-                else float(position[turn_lane] - position[lane]),
+                threshold_away=None if turn_lane is None else float(position[turn_lane] - position[lane]),
                 delay_away_s=None if turn_delay is None else float(delay_s[turn_delay]),
             )
         )
@@ -303,6 +301,10 @@ def _same_moment(a: JudgedAlert, b: JudgedAlert) -> bool:
     )
 
 
+def _labels_in(recording: Recording, span: Span) -> tuple[Segment, ...]:
+    return tuple(s for s in recording.segments if s.start_s < span.end_s and s.end_s > span.start_s)
+
+
 def _span(recording: Recording, incident: Incident, delay_s: float) -> Span:
     """What is shown: some seconds from before the vibration begins."""
     if incident.kind in (IncidentKind.MISSED, IncidentKind.NEAR_CALL):
@@ -311,41 +313,3 @@ def _span(recording: Recording, incident: Incident, delay_s: float) -> Span:
         start_s, stop_s = incident.at_s - delay_s - _BEFORE_S, incident.end_s + _AFTER_S
     start_s = max(0.0, start_s)
     return Span(start_s, min(stop_s, start_s + _LONGEST_S, recording.duration_s))
-
-
-class _Lane:
-    """One lane of a detector as a detector of its own."""
-
-    def __init__(self, detector: Detector, lane: int) -> None:
-        self._detector, self._lane = detector, lane
-        self.name, self.lag_s = detector.name, detector.lag_s
-        self.fingerprint = f"{detector.fingerprint} lane {lane}"
-
-    @property
-    def levels(self) -> Levels:
-        whole, own = self._detector.levels, slice(self._lane, self._lane + 1)
-        return Levels(
-            whole.position[own],
-            whole.unit,
-            None if whole.threshold_v is None else whole.threshold_v[own],
-            None if whole.gain is None else whole.gain[own],
-        )
-
-    def at_rest(self, source: Any) -> Any:
-        return self._detector.at_rest(source)
-
-    def advance(self, block: NDArray[np.float32], state: Any) -> tuple[Crossings, Any]:
-        chunk, state = self._detector.advance(block, state)
-        own = chunk.lane == self._lane
-        return Crossings(np.zeros(int(own.sum()), np.int32), chunk.sample[own], chunk.above[own]), state
-
-
-def _one_lane(detector: Detector, lane: int) -> Detector:
-    """Return a detector with this lane only; the circuit and the envelope need not run the others."""
-    if isinstance(detector, CircuitDetector):
-        return CircuitDetector(detector.board, detector.gain[lane : lane + 1])
-    if isinstance(detector, EnvelopeDetector):
-        return EnvelopeDetector(
-            detector.board, detector.reference_v[lane : lane + 1], tau_s=detector.tau_s
-        )
-    return _Lane(detector, lane)

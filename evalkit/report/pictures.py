@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from evalkit.board import Board
 from evalkit.curves import Curves
 from evalkit.day import Day
-from evalkit.detectors import Levels, LevelUnit
+from evalkit.detectors import Levels
 from evalkit.figures import Figures
 from evalkit.planes import Plane
 from evalkit.recommendation import Recommendation
 from evalkit.report.drawing import INK, Picture, canvas, finish, plain, quiet_axes
-from evalkit.report.incidents import IncidentKind, Shown
-from evalkit.report.wording import amount_text, auc_text, incident_facts, position_text, quantity
+from evalkit.report.incidents import Shown
+from evalkit.report.wording import auc_text, quantity
+from evalkit.report.words import amount_text, incident_facts, position_text
 from evalkit.roc import RocCurve
 from evalkit.segments import Role
 
@@ -31,33 +32,40 @@ __all__ = [
     "roc_picture",
 ]
 
-_WIDE_IN = 5.0
-_COLUMNS = 640
+_WIDE_IN = 4.7
+_CARD_IN = 4.2
+_COLUMNS = 360
 """Columns that a waveform is drawn in; each shows its lowest and highest sample."""
 _VOLT_TICKS = (1.0, 2.0, 5.0)
 
 
 def plane_picture(found: Recommendation, board: Board, day: Day, *, name: str = "plane") -> Picture:
-    """Draw threshold by delay: where the box passes, which limit fails elsewhere, the choice and its margins."""
+    """Draw threshold by delay: where the box passes, which limit fails elsewhere, the choice, its margins."""
     levels, delay_s = found.sweep.levels, found.sweep.delay_s
     x, y = _edges(levels.position), _edges(np.log10(delay_s))
     fails = limits_failed(found.plane, day)
     passing = ~(fails["calls"] | fails["false alarms"] | fails["response"])
-    with canvas(_WIDE_IN, 4.75) as figure:
+    with canvas(_WIDE_IN, 4.6) as figure:
         axes = figure.add_subplot()
         axes.set_xlim(x[0], x[-1])
         axes.set_ylim(y[0], y[-1])
-        hatches = {"calls": ("////", INK.miss), "false alarms": ("....", INK.alarm), "response": ("--", INK.slow)}
+        hatches = {
+            "calls": ("///", INK.miss_soft, INK.miss),
+            "false alarms": ("\\\\\\", INK.alarm_soft, INK.alarm),
+            "response": ("---", INK.slow_soft, INK.slow),
+        }
         # where calls are missed, the slow ones are those that never come: one reason is enough
         drawn = {**fails, "response": fails["response"] & ~fails["calls"]}
-        for limit, (hatch, colour) in hatches.items():
+        for limit, (hatch, colour, _) in hatches.items():
             _fill(axes, x, y, drawn[limit], facecolor="none", edgecolor=colour, hatch=hatch, linewidth=0.0)
         _fill(axes, x, y, passing, facecolor=INK.wash, edgecolor=INK.good, linewidth=1.4)
+        clear = _clear_of_label(found, passing.shape)
         words = {"calls": "misses calls", "false alarms": "false alarms", "response": "too slow"}
         for limit, word in words.items():
             others = [drawn[other] for other in words if other != limit]
-            _name_region(axes, x, y, drawn[limit] & ~np.logical_or.reduce(others), word, hatches[limit][1])
-        _name_region(axes, x, y, fails["calls"] & fails["false alarms"], "both", INK.text)
+            own = drawn[limit] & ~np.logical_or.reduce(others) & clear
+            _name_region(axes, x, y, own, word, hatches[limit][2])
+        _name_region(axes, x, y, fails["calls"] & fails["false alarms"] & clear, "both", INK.text)
         _mark_choice(axes, found, passing, x, y)
         _threshold_ticks(axes, levels, found.calibrated)
         _delay_ticks(axes)
@@ -84,9 +92,9 @@ def limits_failed(plane: Plane, day: Day) -> dict[str, NDArray[np.bool_]]:
 
 
 def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc") -> Picture:
-    """Draw the share of calls against the share of nuisances that reach each threshold, at the chosen delay."""
+    """Draw the calls against the nuisances that reach each threshold, at the chosen delay."""
     position = found.threshold_position
-    with canvas(_WIDE_IN, 3.9) as figure:
+    with canvas(_WIDE_IN, 3.7) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 1], [0, 1], color=INK.rule, linewidth=0.8, linestyle=":")
         rows: tuple[tuple[RocCurve, str, Any, str], ...] = (
@@ -100,11 +108,18 @@ def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc") -> 
                 said.append(f"{word}: unknown, no such segments")
                 continue
             axes.plot(
-                curve.false_positive_rate, curve.true_positive_rate, color=colour, linestyle=style, linewidth=1.8,
-                clip_on=False, gid=f"curve-{k}",
-            )  # fmt: skip
+                curve.false_positive_rate,
+                curve.true_positive_rate,
+                color=colour,
+                linestyle=style,
+                linewidth=1.8,
+                clip_on=False,
+                gid=f"curve-{k}",
+            )
             at = _point_at(curve, position)
-            axes.plot(*at, marker="os"[k], color=colour, markersize=6, markerfacecolor=INK.paper, clip_on=False)
+            axes.plot(
+                *at, marker="os"[k], color=colour, markersize=6, markerfacecolor=INK.paper, clip_on=False
+            )
             said.append(
                 f"{word}: area {auc_text(area)}; at the setting {100 * at[1]:.1f} % of calls "
                 f"and {100 * at[0]:.1f} % of these"
@@ -121,56 +136,79 @@ def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc") -> 
             axis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
         quiet_axes(axes)
         return finish(
-            figure, name, f"ROC at a delay of {found.delay_s:.2f} s", ". ".join(said) + ".", frames={"roc": axes}
+            figure,
+            name,
+            f"ROC at a delay of {found.delay_s:.2f} s",
+            ". ".join(said) + ".",
+            frames={"roc": axes},
         )
 
 
 def free_response_picture(
     found: Recommendation, curves: Curves, day: Day, *, name: str = "free-response"
 ) -> Picture | None:
-    """Draw false alarms a day against calls caught, the best setting for each; None where a day is unknown."""
+    """Draw false alarms a day against calls caught; None where a day is unknown."""
     alarms, caught = curves.free.false_alarms_per_day, curves.free.calls_caught
-    if not len(alarms):
+    own_alarms, own_caught = found.figures.false_alarms_per_day, found.figures.calls_caught
+    if not len(alarms) or own_alarms is None or own_caught is None:
         return None
     limits = day.limits
     linear = max(0.5, limits.false_alarms_per_day)
     top = max(float(np.nanmax(found.plane.false_alarms_per_day)), 3.0 * limits.false_alarms_per_day)
-    with canvas(_WIDE_IN, 3.9) as figure:
+    with canvas(_WIDE_IN, 3.7) as figure:
         axes = figure.add_subplot()
         axes.set_xscale("symlog", linthresh=linear, linscale=0.7)
         axes.set_xlim(-0.06 * linear, top)
         axes.set_ylim(0, 1.0)
         axes.fill_between(
-            [-0.06 * linear, limits.false_alarms_per_day], limits.calls_caught, 1.0,
-            facecolor=INK.wash, edgecolor=INK.good, linewidth=1.0, label="passes",
-        )  # fmt: skip
+            [-0.06 * linear, limits.false_alarms_per_day],
+            limits.calls_caught,
+            1.0,
+            facecolor=INK.wash,
+            edgecolor=INK.good,
+            linewidth=1.0,
+            label="passes",
+        )
         axes.step(
             [*alarms, top], [*caught, caught[-1]], where="post", color=INK.miss, linewidth=1.8, clip_on=False
         )
         figures = found.held_out or found.figures
         axes.plot(
-            found.figures.false_alarms_per_day, found.figures.calls_caught, marker="o", markersize=7,
-            color=INK.chosen, markerfacecolor=INK.paper, clip_on=False, zorder=5,
-        )  # fmt: skip
-        _bars(axes, figures, top)
+            own_alarms,
+            own_caught,
+            marker="o",
+            markersize=7,
+            color=INK.chosen,
+            markerfacecolor=INK.paper,
+            clip_on=False,
+            zorder=5,
+        )
+        _bars(axes, figures, top, "held out" if found.held_out is not None else "on the same recordings")
         low = limits.calls_caught - 0.06
         axes.annotate(
-            f"limits: {100 * limits.calls_caught:g} % of calls,\n{limits.false_alarms_per_day:g} alarms a day",
-            (limits.false_alarms_per_day, low), fontsize=7.6, color=INK.good, va="top", ha="right",
-        )  # fmt: skip
+            f"limits: {100 * limits.calls_caught:g} % of calls,\n"
+            f"{limits.false_alarms_per_day:g} alarms a day",
+            (limits.false_alarms_per_day, low),
+            fontsize=7.6,
+            color=INK.good,
+            va="top",
+            ha="right",
+        )
         axes.set_xlabel("false alarms a day")
         axes.set_ylabel("calls caught")
         axes.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
-        ticks = [0.0, limits.false_alarms_per_day] + [v for v in (10.0, 100.0, 1e3, 1e4) if linear * 2 < v < top]
+        ticks = [0.0, limits.false_alarms_per_day] + [
+            v for v in (10.0, 100.0, 1e3, 1e4) if linear * 2 < v < top
+        ]
         axes.set_xticks(sorted(set(ticks)), [f"{v:g}" for v in sorted(set(ticks))])
         axes.minorticks_off()
         quiet_axes(axes)
         best = _best_within(alarms, caught, limits.false_alarms_per_day)
         alt = (
-            f"Free-response curve from {alarms[0]:.3g} false alarms a day with {100 * caught[0]:.1f} % of calls "
-            f"caught to {alarms[-1]:.3g} a day with {100 * caught[-1]:.1f} %. Within the limit of "
+            f"Free-response curve from {alarms[0]:.3g} false alarms a day with {100 * caught[0]:.1f} % of "
+            f"calls caught to {alarms[-1]:.3g} a day with {100 * caught[-1]:.1f} %. Within the limit of "
             f"{limits.false_alarms_per_day:g} a day the most is {best}. The chosen setting: "
-            f"{found.figures.false_alarms_per_day:.3g} a day, {100 * (found.figures.calls_caught or 0.0):.1f} %."
+            f"{own_alarms:.3g} a day, {100 * own_caught:.1f} %."
         )
         return finish(figure, name, "False alarms against calls caught", alt, frames={"free": axes})
 
@@ -190,7 +228,9 @@ def classes_picture(figures: Figures, day: Day, *, name: str = "classes") -> Pic
             if c.per_day is None or c.per_day_upper is None:
                 text = f"{c.exposure.label}: none recorded, so unknown"
             else:
-                axes.plot([0, c.per_day_upper], [row, row], color=INK.alarm, linewidth=1.4, solid_capstyle="butt")
+                axes.plot(
+                    [0, c.per_day_upper], [row, row], color=INK.alarm, linewidth=1.4, solid_capstyle="butt"
+                )
                 axes.plot(c.per_day_upper, row, marker="|", color=INK.alarm, markersize=10)
                 axes.plot(c.per_day, row, marker="D", color=INK.alarm, markersize=6, clip_on=False)
                 alarms = "no alarm" if c.alarms == 0 else f"{c.alarms} alarm{'s' if c.alarms > 1 else ''}"
@@ -198,10 +238,24 @@ def classes_picture(figures: Figures, day: Day, *, name: str = "classes") -> Pic
                     f"{c.exposure.label}: {alarms} in {recorded}; "
                     f"a day adds {c.per_day:.2g}, at most {c.per_day_upper:.2g}"
                 )
-            axes.text(0.0, row + 0.28, plain(text), fontsize=8.2, color=INK.text, clip_on=False)
+            axes.text(
+                0.0,
+                row + 0.28,
+                plain(text),
+                fontsize=8.2,
+                color=INK.text,
+                clip_on=False,
+                zorder=4,
+                bbox={"facecolor": INK.paper, "edgecolor": "none", "pad": 1.0},
+            )
             said.append(text)
         axes.text(
-            limit, len(classes) - 0.15, f" limit of a day: {limit:g}", color=INK.good, fontsize=8.2, va="bottom"
+            limit,
+            len(classes) - 0.15,
+            f" limit of a day: {limit:g}",
+            color=INK.good,
+            fontsize=8.2,
+            va="bottom",
         )
         axes.set_ylim(-0.5, len(classes) + 0.15)
         axes.set_xlim(0, top)
@@ -218,7 +272,7 @@ def incident_picture(shown: Shown, roles: dict[str, Role], *, name: str, calibra
     first = 0.0 if not len(e.time_s) else float(e.time_s[0])
     t = e.time_s - incident.at_s
     panels = 3 if e.level is not None else 2
-    with canvas(_WIDE_IN, 1.1 * panels + 0.75) as figure:
+    with canvas(_CARD_IN, 1.05 * panels + 0.75) as figure:
         grid = figure.subplots(panels, 1, sharex=True, height_ratios=[1.0] * panels)
         wave, *rest = list(grid)
         unit, scale = ("mV", 1e3) if calibrated else ("of full scale", 1.0)
@@ -234,8 +288,7 @@ def incident_picture(shown: Shown, roles: dict[str, Role], *, name: str, calibra
             level.axhline(e.lower * scale, color=INK.alarm, linewidth=1.0, linestyle=(0, (4, 2)))
             high = max(1.15 * float(np.max(e.level)) * scale, 1.6 * e.upper * scale)
             level.set_ylim(0, high)
-            level.text(t[-1], e.upper * scale, f"trips {e.upper * scale:.3g} ", va="bottom", ha="right",
-                       fontsize=7.5, color=INK.alarm)  # fmt: skip
+            _beside(level, e.upper * scale, f"trips\n{e.upper * scale:.3g}")
             what = "storage" if "storage" in e.level_name else "level"
             level.set_ylabel(f"{what},\n{unit}{'' if what == 'storage' else ' RMS'}")
         integrator = rest[-1]
@@ -244,13 +297,14 @@ def incident_picture(shown: Shown, roles: dict[str, Role], *, name: str, calibra
         integrator.set_ylim(0, 1.04)
         integrator.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
         integrator.set_ylabel("integrator")
-        word = "call" if incident.kind in (IncidentKind.MISSED, IncidentKind.NEAR_CALL) else "alarm"
-        integrator.set_xlabel(f"s from the {word}'s start at {incident.at_s:.2f} s")
+        integrator.set_xlabel(f"seconds from {incident.at_s:.2f} s of the recording")
         for axes in grid:
             axes.axvline(0.0, color=INK.faint, linewidth=0.8, linestyle=":")
             axes.set_xlim(first - incident.at_s, float(t[-1]))
             quiet_axes(axes)
-        title = f"{incident.kind}: {incident.cause or 'unknown'}, {incident.recording} at {incident.at_s:.1f} s"
+        title = (
+            f"{incident.kind}: {incident.cause or 'unknown'}, {incident.recording} at {incident.at_s:.1f} s"
+        )
         return finish(figure, name, title, incident_facts(shown))
 
 
@@ -316,7 +370,12 @@ def _turn(before: tuple[int, int], after: tuple[int, int]) -> int:
 
 
 def _name_region(
-    axes: "Axes", x: NDArray[np.float64], y: NDArray[np.float64], mask: NDArray[np.bool_], word: str, colour: str
+    axes: "Axes",
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    mask: NDArray[np.bool_],
+    word: str,
+    colour: str,
 ) -> None:
     """Write a region's name where it has most room around it; nowhere if it has little."""
     from scipy.ndimage import distance_transform_edt
@@ -326,9 +385,23 @@ def _name_region(
     if room[i, j] < 0.045 * max(mask.shape):
         return
     axes.text(
-        0.5 * (x[i] + x[i + 1]), 0.5 * (y[j] + y[j + 1]), word, ha="center", va="center", fontsize=8.6, color=colour,
-        bbox={"facecolor": INK.paper, "edgecolor": "none", "pad": 2.0}, zorder=4,
-    )  # fmt: skip
+        0.5 * (x[i] + x[i + 1]),
+        0.5 * (y[j] + y[j + 1]),
+        word,
+        ha="center",
+        va="center",
+        fontsize=8.6,
+        color=colour,
+        bbox={"facecolor": INK.paper, "edgecolor": "none", "pad": 2.0},
+        zorder=4,
+    )
+
+
+def _clear_of_label(found: Recommendation, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Cells away from the place where the chosen setting's own label stands."""
+    lane, d = np.indices(shape)
+    beside = np.abs(lane - found.choice.lane) < 0.3 * shape[0]
+    return ~(beside & (np.abs(d - found.choice.delay_index) < 0.25 * shape[1]))
 
 
 def _mark_choice(
@@ -354,19 +427,39 @@ def _mark_choice(
         for sigmas in (1.0, 2.0):
             axes.add_patch(
                 Ellipse(
-                    at, 2 * sigmas * found.spread.threshold, 2 * sigmas * found.spread.delay / math.log(10.0),
-                    fill=False, edgecolor=INK.chosen, linewidth=0.8, linestyle=(0, (2, 2)), zorder=5,
+                    at,
+                    2 * sigmas * found.spread.threshold,
+                    2 * sigmas * found.spread.delay / math.log(10.0),
+                    fill=False,
+                    edgecolor=INK.chosen,
+                    linewidth=0.8,
+                    linestyle=(0, (2, 2)),
+                    zorder=5,
                 )
-            )  # fmt: skip
+            )
     axes.plot(*at, marker="o", color=INK.chosen, markerfacecolor=INK.paper, markersize=7, zorder=6)
     word = "recommended" if found.passes else "misses by least"
     above = at[1] + 0.30 * (y[-1] - y[0]) < y[-1]
+    across = (at[0] - x[0]) / (x[-1] - x[0])
     axes.annotate(
-        word, at, xytext=(0, 46 if above else -46), textcoords="offset points", ha="center", va="center",
-        fontsize=9, fontweight="bold", color=INK.chosen, zorder=7,
-        bbox={"facecolor": INK.paper, "edgecolor": INK.chosen, "linewidth": 0.8, "boxstyle": "round,pad=0.25"},
+        word,
+        at,
+        xytext=(0, 46 if above else -46),
+        textcoords="offset points",
+        ha="left" if across < 0.2 else "right" if across > 0.8 else "center",
+        va="center",
+        fontsize=9,
+        fontweight="bold",
+        color=INK.chosen,
+        zorder=7,
+        bbox={
+            "facecolor": INK.paper,
+            "edgecolor": INK.chosen,
+            "linewidth": 0.8,
+            "boxstyle": "round,pad=0.25",
+        },
         arrowprops={"arrowstyle": "-", "color": INK.chosen, "linewidth": 0.8, "shrinkB": 4},
-    )  # fmt: skip
+    )
 
 
 def _threshold_ticks(axes: "Axes", levels: Levels, calibrated: bool) -> None:
@@ -403,7 +496,10 @@ def _knob_axes(axes: "Axes", levels: Levels, board: Board) -> None:
     top.set_xlim(axes.get_xlim())
     ohms = [v for v in _decades(1e2, 1e7) if _inside(1.0 + v / board.amplifier.leg_resistor.typ, levels.gain)]
     top.set_xticks(
-        [float(np.interp(math.log(1.0 + v / board.amplifier.leg_resistor.typ), log_gain, position)) for v in ohms],
+        [
+            float(np.interp(math.log(1.0 + v / board.amplifier.leg_resistor.typ), log_gain, position))
+            for v in ohms
+        ],
         [quantity(v, "", 3).replace(" ", "") for v in ohms],
     )
     top.set_xlabel("gain knob R2+RV1, ohm")
@@ -422,16 +518,16 @@ def _knob_axes(axes: "Axes", levels: Levels, board: Board) -> None:
 
 def _decades(low: float, high: float) -> list[float]:
     powers = range(round(math.log10(low)), round(math.log10(high)) + 1)
-    return [step * 10.0**power for power in powers for step in (1.0, 3.0) if low <= step * 10.0**power <= high]
+    return [
+        step * 10.0**power for power in powers for step in (1.0, 3.0) if low <= step * 10.0**power <= high
+    ]
 
 
 def _inside(value: float, axis: NDArray[np.float64]) -> bool:
     return bool(axis.min() <= value <= axis.max())
 
 
-def _plane_alt(
-    found: Recommendation, passing: NDArray[np.bool_], fails: dict[str, NDArray[np.bool_]]
-) -> str:
+def _plane_alt(found: Recommendation, passing: NDArray[np.bool_], fails: dict[str, NDArray[np.bool_]]) -> str:
     levels, delay_s = found.sweep.levels, found.sweep.delay_s
     n, m = passing.shape
     said = [f"Map of {n} thresholds by {m} delays, {n * m} settings; {int(passing.sum())} of them pass."]
@@ -480,14 +576,26 @@ def _best_within(alarms: NDArray[np.float64], caught: NDArray[np.float64], limit
     return "no call" if k < 0 else f"{100 * caught[k]:.1f} % at {alarms[k]:.3g} a day"
 
 
-def _bars(axes: "Axes", figures: Figures, top: float) -> None:
+def _bars(axes: "Axes", figures: Figures, top: float, word: str) -> None:
     """Intervals of the held-out figures, through their own point."""
     alarms, calls = figures.false_alarms_interval.pair(), figures.calls_interval.pair()
     if alarms is None or calls is None or figures.calls_caught is None:
         return
     x, y = figures.false_alarms_per_day or 0.0, figures.calls_caught
-    axes.plot([alarms[0], min(alarms[1], top)], [y, y], color=INK.chosen, linewidth=3.0, alpha=0.35, clip_on=False)
+    axes.plot(
+        [alarms[0], min(alarms[1], top)], [y, y], color=INK.chosen, linewidth=3.0, alpha=0.35, clip_on=False
+    )
     axes.plot([x, x], calls, color=INK.chosen, linewidth=3.0, alpha=0.35, clip_on=False)
+    axes.annotate(
+        f"{word}: 95 % intervals",
+        (min(alarms[1], top), y),
+        xytext=(0, -4),
+        textcoords="offset points",
+        fontsize=7.6,
+        ha="right",
+        va="top",
+        color=INK.faint,
+    )
 
 
 def _band(axes: "Axes", t: NDArray[np.float64], values: NDArray[Any], colour: str) -> None:
@@ -512,15 +620,37 @@ def _gates(axes: "Axes", shown: Shown) -> None:
     t = e.time_s - shown.incident.at_s
     on = np.flatnonzero(np.diff(np.concatenate([[False], e.alert, [False]])))
     for first, last in on.reshape(-1, 2):
-        axes.axvspan(t[first], t[min(last, len(t) - 1)], ymax=0.09, facecolor=INK.alarm, edgecolor="none")
-        axes.text(t[first], 0.11, " alert", fontsize=7.5, color=INK.alarm, va="bottom")
+        axes.axvspan(t[first], t[min(last, len(t) - 1)], ymax=0.14, facecolor=INK.alarm, edgecolor="none")
+        axes.text(
+            max(t[first], t[0]),
+            0.07,
+            " alert",
+            fontsize=7.5,
+            color=INK.paper,
+            va="center",
+            clip_on=True,
+            zorder=4,
+        )
     for share, word, style in (
         (e.fire, "fires", "-"),
         (e.release, "lets go", (0, (4, 2))),
     ):
         axes.axhline(share, color=INK.alarm, linewidth=1.0, linestyle=style)
-        axes.text(t[-1], share, f"{word} {100 * share:.0f} % ", va="bottom", ha="right", fontsize=7.5,
-                  color=INK.alarm)  # fmt: skip
+        _beside(axes, share, f"{word}\n{100 * share:.0f} %")
+
+
+def _beside(axes: "Axes", y: float, text: str) -> None:
+    """Name a level to the right of the axes."""
+    axes.text(
+        1.01,
+        y,
+        text,
+        transform=axes.get_yaxis_transform(),
+        va="center",
+        fontsize=7.2,
+        linespacing=0.95,
+        color=INK.alarm,
+    )
 
 
 def _labels(
@@ -543,10 +673,18 @@ def _labels(
         target = roles[segment.label] is Role.TARGET
         y = top * (1.12 + 0.42 * row)
         axes.barh(
-            y, b - a, left=a, height=0.14 * top, facecolor=INK.good if target else "none",
-            edgecolor=INK.good if target else INK.alarm, hatch=None if target else "//////", linewidth=0.8,
-        )  # fmt: skip
-        axes.text(a, y + 0.09 * top, plain(segment.label), fontsize=7.2, va="bottom", color=INK.text, clip_on=True)
+            y,
+            b - a,
+            left=a,
+            height=0.14 * top,
+            facecolor=INK.good if target else "none",
+            edgecolor=INK.good if target else INK.alarm,
+            hatch=None if target else "//////",
+            linewidth=0.8,
+        )
+        axes.text(
+            a, y + 0.09 * top, plain(segment.label), fontsize=7.2, va="bottom", color=INK.text, clip_on=True
+        )
     axes.set_ylim(-top, top * (1.12 + 0.42 * max(1, len(rows))))
 
 
@@ -560,11 +698,6 @@ def _wrapped(text: str, width: int) -> str:
     import textwrap
 
     return "\n".join(textwrap.wrap(text, width))
-
-
-def unit_of(levels: Levels) -> str:
-    """Return the unit that a threshold's position is told in."""
-    return "dB re 1 V" if levels.unit is LevelUnit.DECIBEL else "log-odds"
 
 
 def roles_of(labels: Sequence[str], day: Day) -> dict[str, Role]:

@@ -12,6 +12,7 @@ from evalkit.roc import Auc
 
 __all__ = [
     "auc_text",
+    "built_rows",
     "class_rows",
     "headline",
     "outcome_rows",
@@ -83,13 +84,7 @@ def setting_rows(found: Recommendation, parts: PartsList) -> list[tuple[str, str
         unit = str(found.sweep.levels.unit)
         rows.append(("margin, threshold", f"{least}{margin.threshold:.1f} {unit} either way"))
         rows.append(("margin, delay", f"{least}{margin.delay_percent:.0f} % either way"))
-    rows.append(
-        (
-            "spread assumed for a built board",
-            f"{found.spread.threshold:g} {found.sweep.levels.unit} and {100 * found.spread.delay:.0f} % "
-            "(1 sigma, knobs set on the bench; by ohms alone nearer 1.5 dB and 30 %)",
-        )
-    )
+    rows += built_rows(found)
     rows += [
         (f"{part.ref} ({part.series})", f"{quantity(part.value, part.unit)}: {part.role}")
         for part in parts.parts
@@ -102,6 +97,37 @@ def setting_rows(found: Recommendation, parts: PartsList) -> list[tuple[str, str
             )
     rows.append(("hold, advised", parts.hold.reason))
     return rows
+
+
+def built_rows(found: Recommendation) -> list[tuple[str, str]]:
+    """Return how far built boards stray from the setting, and which parts make them, as (what, value)."""
+    built = found.built
+    if built is None:
+        spread = found.spread
+        return [
+            (
+                "spread (1 sigma)",
+                f"{spread.threshold:.2g} {found.sweep.levels.unit} and {100 * spread.delay:.2g} % of the delay",
+            )
+        ]
+    rows = []
+    for name, boards, share in (
+        ("set on the bench", built.tolerances.bench, built.bench_pass_share),
+        ("set by ohms", built.tolerances.ohms, built.ohms_pass_share),
+    ):
+        passing = "" if share is None else f"; {100 * share:.1f} % of built boards pass"
+        rows.append(
+            (
+                f"built boards, {name}",
+                f"stray by {boards.spread.threshold:.2g} dB and {100 * boards.spread.delay:.2g} % of the delay "
+                f"(1 sigma){passing}",
+            )
+        )
+    worst = [
+        f"{cause.name} ({cause.threshold_db:+.2f} dB, {cause.delay_percent:+.1f} %)"
+        for cause in built.tolerances.causes[:3]
+    ]
+    return [*rows, ("parts that matter most, by ohms", ", ".join(worst))]
 
 
 def outcome_rows(found: Recommendation, day: Day) -> list[tuple[str, str, str, str]]:
@@ -196,7 +222,7 @@ def auc_text(area: Auc) -> str:
 
 def _threshold_text(found: Recommendation) -> str:
     if found.sweep.levels.unit is not LevelUnit.DECIBEL:
-        return f"{found.threshold_position:.2f} log-odds"
+        return f"probability {found.threshold_level:.3f} ({found.threshold_position:+.2f} log-odds)"
     dbfs = "" if found.threshold_dbfs is None else f"{found.threshold_dbfs:.1f} dBFS"
     if found.threshold_v is None:
         return dbfs or "unknown"

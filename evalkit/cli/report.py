@@ -1,0 +1,129 @@
+"""The command that writes a report."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from evalkit.cli.bench import write_or_print_bench_sheet
+from evalkit.cli.console import DatasetArgument, say
+from evalkit.cli.scoring import audio_progress
+from evalkit.errors import WrongUse
+
+if TYPE_CHECKING:
+    from evalkit.report.page import Page
+    from evalkit.training import DetectorName
+
+__all__ = ["SOUND_MB", "register", "summary_lines"]
+
+SOUND_MB = 3.0
+"""How much compressed sound a page holds by default."""
+_MOST_SOUND_MB = 100.0
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this file."""
+    app.command("report")(_report)
+
+
+def _report(
+    dataset: DatasetArgument,
+    detector: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--detector",
+            metavar="NAME",
+            help="Detector that the report is about; further ones are compared with it. "
+            "circuit and envelope if left out.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="Where to write; reports/NAME here if left out."),
+    ] = None,
+    plain: Annotated[
+        bool,
+        typer.Option(
+            "--plain", help="The whole report as Markdown: on standard output, or as files with --out."
+        ),
+    ] = False,
+    bench: Annotated[
+        bool,
+        typer.Option(
+            "--bench", help="Only the bench sheet, to print on one page; with --plain on standard output."
+        ),
+    ] = False,
+    most_mistakes: Annotated[
+        int,
+        typer.Option(
+            "--mistakes", metavar="N", min=0, help="Mistakes shown one by one; the rest is counted."
+        ),
+    ] = 24,
+    sound_mb: Annotated[
+        float,
+        typer.Option("--sound-mb", metavar="MB", help="Most compressed sound in the page; 0: none."),
+    ] = SOUND_MB,
+    same_scale: Annotated[
+        bool,
+        typer.Option(
+            "--same-scale", help="Pool uncalibrated sessions: full scale, gain and input were equal."
+        ),
+    ] = False,
+) -> None:
+    """Write a report that opens in any browser, offline: answer, evidence, every mistake."""
+    from evalkit.cache import CrossingCache
+    from evalkit.dataset import read_dataset
+    from evalkit.report.contents import contents_of
+    from evalkit.report.page import as_markdown, page_of
+    from evalkit.report.writing import write_plain, write_report
+
+    if not 0.0 <= sound_mb <= _MOST_SOUND_MB:
+        raise WrongUse(f"--sound-mb {sound_mb:g} must lie between 0 and {_MOST_SOUND_MB:g}")
+    names = [_named(name) for name in detector or ("circuit", "envelope")]
+    opened = read_dataset(dataset)
+    if bench:
+        folder = None if plain else out or Path("reports") / opened.folder.resolve().name
+        write_or_print_bench_sheet(opened, names[0], out=folder, same_scale=same_scale)
+        return
+    cache = CrossingCache(opened.folder)
+    with audio_progress(f"scoring {opened.folder.name}") as report:
+        contents = contents_of(
+            opened,
+            names,
+            cache=cache,
+            most_mistakes=most_mistakes,
+            most_sound_bytes=round(1e6 * sound_mb),
+            progress=report,
+            same_scale=same_scale,
+        )
+    page = page_of(contents)
+    if plain and out is None:
+        print(as_markdown(page), end="")
+        return
+    folder = out if out is not None else Path("reports") / opened.folder.resolve().name
+    written = (
+        write_plain(folder, contents, page) if plain else write_report(folder, contents, page, cache=cache)
+    )
+    for line in summary_lines(page):
+        print(line)
+    say(f"wrote {written}")
+
+
+def summary_lines(page: "Page") -> list[str]:
+    """Return five lines: setting, verdict, and what to expect of calls, false alarms and response."""
+    dials = ", ".join(f"{what.lower()} {value}" for what, value, _ in page.dials)
+    return [
+        f"{page.title}: {dials}",
+        f"{page.verdict}. {page.verdict_sentence}",
+        *(f"{question}: {answer}; {sure}" for question, answer, sure in page.expectations),
+    ]
+
+
+def _named(name: str) -> "DetectorName":
+    from evalkit.training import DetectorName
+
+    try:
+        return DetectorName(name)
+    except ValueError:
+        known = ", ".join(DetectorName)
+        raise WrongUse(f"unknown detector {name!r}; known are {known}") from None

@@ -1,0 +1,65 @@
+"""The report's files: one page, and beside it every picture and every table."""
+
+from pathlib import Path
+
+from evalkit.cache import CrossingCache
+from evalkit.durable import write_bytes
+from evalkit.errors import FileFault
+from evalkit.report.contents import Contents
+from evalkit.report.incidents import mistakes_of
+from evalkit.report.page import Page, as_html, as_markdown
+from evalkit.report.tables import frames_of
+from evalkit.settings import settings_document, write_settings
+
+__all__ = ["write_plain", "write_report"]
+
+
+def write_report(folder: Path, contents: Contents, page: Page, *, cache: CrossingCache) -> Path:
+    """Write report.html, settings.json, pictures/ (PNG and SVG) and tables/ (CSV); return the page's path.
+
+    Raises
+    ------
+    FileFault
+        If a file cannot be written.
+    """
+    target = folder / "report.html"
+    for name in ("pictures", "tables"):
+        _make(folder / name)
+    for picture in page.pictures:
+        write_bytes(folder / "pictures" / f"{picture.name}.png", picture.png)
+        write_bytes(folder / "pictures" / f"{picture.name}.svg", picture.svg.encode())
+    _write_tables(folder / "tables", contents, cache)
+    write_settings(folder / "settings.json", settings_document(contents.found, contents.dataset))
+    # the page last: whoever finds it finds all that it speaks of
+    write_bytes(target, as_html(page).encode())
+    return target
+
+
+def write_plain(folder: Path, contents: Contents, page: Page) -> Path:
+    """Write report.md, settings.json and pictures/ (PNG); return the text's path.
+
+    Raises
+    ------
+    FileFault
+        If a file cannot be written.
+    """
+    target = folder / "report.md"
+    _make(folder / "pictures")
+    for picture in page.pictures:
+        write_bytes(folder / "pictures" / f"{picture.name}.png", picture.png)
+    write_settings(folder / "settings.json", settings_document(contents.found, contents.dataset))
+    write_bytes(target, as_markdown(page).encode())
+    return target
+
+
+def _write_tables(folder: Path, contents: Contents, cache: CrossingCache) -> None:
+    mistakes = mistakes_of(contents.dataset, contents.found, cache)
+    for name, frame in frames_of(contents, mistakes).items():
+        write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode())
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileFault(f"{folder}: cannot be made: {error.strerror or error}") from error

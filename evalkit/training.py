@@ -1,0 +1,298 @@
+"""What a detector may learn from: some sessions of a dataset, their levels and labelled frames.
+
+Here detectors are named and fitted; `scoring` sweeps what comes out. Each
+recording is looked at once, whatever the number of fits.
+"""
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import partial
+from os import cpu_count
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evalkit.board import Board
+from evalkit.cache import CrossingCache
+from evalkit.dataset import Dataset, Recording
+from evalkit.detectors import (
+    Detector,
+    Fitted,
+    Frames,
+    LevelUnit,
+    Meter,
+    Training,
+    band,
+    circuit,
+    envelope,
+    learned,
+)
+from evalkit.detectors.features import FEATURES, HOP_S, WINDOW_S, FrameMaker
+from evalkit.errors import TooLittleData, WrongUse
+from evalkit.matching import classes_of, ground_of
+from evalkit.segments import Role, Span, intersect_spans
+from evalkit.streams import Advance, frames_of, source_of
+
+__all__ = ["DetectorName", "Material", "detector_at", "make_detector"]
+
+_MOST_FRAMES = 200_000
+_MOST_OF_A_KIND = 1_500
+"""Frames drawn of each class in each session: neighbours look alike, more of them add little but time."""
+_SEED = 20_250_901
+
+
+class DetectorName(StrEnum):
+    """Detectors that can be compared; each with the function that fits it."""
+
+    fit: Callable[[Training], Fitted]
+
+    # the default is never used: type checkers take the look-up of a name for a call of this
+    def __new__(cls, name: str, fit: Callable[[Training], Fitted] = circuit.fit) -> Self:
+        member = str.__new__(cls, name)
+        member._value_ = name
+        member.fit = fit
+        return member
+
+    CIRCUIT = "circuit", circuit.fit
+    ENVELOPE = "envelope", envelope.fit
+    BAND = "band", band.fit
+    LOGISTIC = "logistic", learned.fit_logistic
+    BOOSTED_TREES = "boosted-trees", learned.fit_boosted_trees
+    RHYTHM = "rhythm", learned.fit_rhythm
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Labelled frames of one recording."""
+
+    features: NDArray[np.float32]
+    kind: NDArray[np.int64]
+    rank: NDArray[np.float64]
+    """Drawn at random; the lowest of each class and session are taken."""
+
+
+class Material:
+    """All of a dataset that can be learned from; `of` gives some sessions of it.
+
+    Parameters
+    ----------
+    dataset : Dataset
+    cache : CrossingCache
+        Keeps the frames' features.
+    advance : callable, optional
+        Told about the recording that is being looked at.
+    """
+
+    def __init__(self, dataset: Dataset, cache: CrossingCache, advance: Advance | None = None) -> None:
+        self.dataset = dataset
+        self.cache = cache
+        self.classes = classes_of(dataset)
+        self._advance = advance
+        self._loudest: dict[tuple[str, str], float] = {}
+        self._drawn: dict[str, _Drawn] = {}
+
+    @property
+    def sessions(self) -> frozenset[str]:
+        """Names of all sessions."""
+        return frozenset(r.session for r in self.dataset.recordings)
+
+    def of(self, sessions: Collection[str]) -> Training:
+        """Return what may be learned from these sessions, and from nothing else."""
+        return _SomeSessions(self, frozenset(sessions))
+
+    def loudest_target_v(self, recording: Recording, meter: Meter) -> float:
+        """Return a meter's highest level in a recording's reviewed target segments; 0 if there is none."""
+        key = (recording.name, meter.fingerprint)
+        if key not in self._loudest:
+            levels = (_level_of(meter, recording, span) for span in _targets(recording, self.dataset))
+            self._loudest[key] = max(levels, default=0.0)
+        return self._loudest[key]
+
+    def drawn(self, recording: Recording) -> _Drawn:
+        """Return a recording's labelled frames, not yet thinned by session."""
+        if recording.name not in self._drawn:
+            self._drawn[recording.name] = _draw(recording, self)
+        return self._drawn[recording.name]
+
+
+@dataclass(frozen=True)
+class _SomeSessions:
+    """The training sessions of one fit."""
+
+    material: Material
+    sessions: frozenset[str]
+
+    @property
+    def board(self) -> Board:
+        return self.material.dataset.board
+
+    def loudest_target_v(self, meter: Meter) -> float:
+        levels = [self.material.loudest_target_v(recording, meter) for recording in self._recordings()]
+        if not max(levels, default=0.0) > 0.0:
+            raise TooLittleData(
+                "no target segment lies in reviewed time, so there is no level to sweep around"
+            )
+        return max(levels)
+
+    def frames(self) -> Frames:
+        recordings = self._recordings()
+        sessions = tuple(dict.fromkeys(r.session for r in recordings))
+        with ThreadPoolExecutor(cpu_count() or 1) as pool:
+            drawn = list(pool.map(self.material.drawn, recordings))
+        session = np.concatenate(
+            [np.full(len(d.kind), sessions.index(r.session)) for r, d in zip(recordings, drawn)]
+            or [np.empty(0, np.int64)]
+        )
+        kind = np.concatenate([d.kind for d in drawn] or [np.empty(0, np.int64)])
+        rank = np.concatenate([d.rank for d in drawn] or [np.empty(0)])
+        features = np.concatenate([d.features for d in drawn] or [np.empty((0, len(FEATURES)), np.float32)])
+        n_kinds = 1 + len(self.material.classes)
+        # the number of sessions in all, so that leaving one out changes no other's draw
+        share = min(_MOST_OF_A_KIND, _MOST_FRAMES // (n_kinds * max(1, len(self.material.sessions))))
+        taken = _lowest(rank, session * n_kinds + kind, share)
+        return Frames(features[taken], kind[taken], session[taken], self.material.classes, sessions)
+
+    def _recordings(self) -> list[Recording]:
+        return [r for r in self.material.dataset.recordings if r.session in self.sessions]
+
+
+def make_detector(name: DetectorName, dataset: Dataset, *, extra: int = 0) -> Detector:
+    """Return a detector fitted on all sessions of a dataset, with its threshold axis.
+
+    Parameters
+    ----------
+    name : DetectorName
+    dataset : Dataset
+    extra : int
+        Steps by which the axis is continued at each end.
+
+    Raises
+    ------
+    TooLittleData
+        If the sessions do not allow a fit.
+    """
+    material = Material(dataset, CrossingCache(dataset.folder))
+    return name.fit(material.of(material.sessions)).axis(extra=extra)
+
+
+def detector_at(name: DetectorName, dataset: Dataset, position: float, unit: LevelUnit) -> Detector:
+    """Return a detector of one lane, fitted on all sessions, at a position of its threshold axis.
+
+    Parameters
+    ----------
+    name : DetectorName
+    dataset : Dataset
+    position : float
+        dB re 1 V peak, or log-odds.
+    unit : LevelUnit
+        Which of the two it is.
+
+    Raises
+    ------
+    WrongUse
+        If the detector's thresholds are of the other unit, or it cannot be set there.
+    """
+    material = Material(dataset, CrossingCache(dataset.folder))
+    fitted = name.fit(material.of(material.sessions))
+    try:
+        detector = fitted.at(position)
+    except ValueError as error:
+        raise WrongUse(f"the threshold is out of reach: {error}") from error
+    if detector.levels.unit is not unit:
+        wanted = "--threshold-level" if unit is LevelUnit.DECIBEL else "--threshold-v or --threshold-dbfs"
+        raise WrongUse(f"the thresholds of {name} are not of this kind; use {wanted}")
+    return detector
+
+
+def _targets(recording: Recording, dataset: Dataset) -> Iterator[Span]:
+    for segment in recording.segments:
+        span = Span(segment.start_s, segment.end_s)
+        if dataset.day.role(segment.label) is Role.TARGET and intersect_spans([span], recording.reviewed):
+            yield span
+
+
+def _level_of(meter: Meter, recording: Recording, span: Span) -> float:
+    """Highest level of a meter that starts from rest with the span."""
+    from evalkit.recordings import read_blocks
+
+    rate = recording.sample_rate_hz
+    start, stop = int(span.start_s * rate), min(int(np.ceil(span.end_s * rate)), recording.n_frames)
+    state, loudest = meter.at_rest(source_of(recording)), 0.0
+    for block in read_blocks(recording.path, channel=recording.channel, start=start, stop=stop):
+        level, state = meter.level_v(block, state)
+        loudest = max(loudest, float(level.max(initial=0.0)))
+    return loudest
+
+
+def _draw(recording: Recording, material: Material) -> _Drawn:
+    """Label a recording's frames and give each a rank by its audio, so that names and order do not matter."""
+    dataset = material.dataset
+    kind = _kinds(recording, dataset, material.classes)
+    rows = frames_of(recording, FrameMaker(dataset.board), material.cache, material._advance)
+    rank = np.random.default_rng([_SEED, int(recording.audio_sha256[:16], 16)]).random(len(kind))
+    # no more of a kind than a session may give, so that what is kept does not grow with the recording
+    labelled = np.flatnonzero(kind >= 0)
+    taken = np.zeros(len(kind), bool)
+    taken[labelled[_lowest(rank[labelled], kind[labelled], _MOST_OF_A_KIND)]] = True
+    kept, first = [np.empty((0, len(FEATURES)), np.float32)], 0
+    for chunk in rows:
+        kept.append(chunk[taken[first : first + len(chunk)]])
+        first += len(chunk)
+    return _Drawn(np.concatenate(kept), kind[taken], rank[taken])
+
+
+def _kinds(recording: Recording, dataset: Dataset, classes: Sequence[str]) -> NDArray[np.int64]:
+    """What each frame of a recording is: 0 target, 1 + class, -1 not to learn from.
+
+    A frame whose whole window lies in target segments is the target; one that
+    touches a nuisance segment is of its class (the rarer of two), the rest of
+    the scored time is background. Left out: windows that a target segment
+    fills in part, calls' pauses and grace (an alert there is no false alarm),
+    stand-ins and what is ignored, time that is not scored.
+    """
+    day, board = dataset.day, dataset.board
+    ground = ground_of(recording, day, classes, warmup_s=board.warmup_s)
+    hop = max(1, round(HOP_S * recording.sample_rate_hz))
+    n = recording.n_frames // hop
+    touching = partial(_touching, hop_s=hop / recording.sample_rate_hz, n=n)
+    kind = np.full(n, -1, np.int64)
+    for span in ground.scored:
+        kind[touching(span.start_s + WINDOW_S, span.end_s - WINDOW_S)] = len(classes)
+    scored = kind >= 0
+    by_hours = sorted(range(len(classes) - 1), key=lambda k: -ground.hours[k])
+    for k in by_hours:
+        for segment, own in zip(ground.causes, ground.cause_class):
+            if own == k:
+                kind[touching(segment.start_s, segment.end_s)] = 1 + k
+    for call in ground.calls:
+        kind[touching(call.start_s, call.end_s + day.grace_s)] = -1
+    for segment, own in zip(ground.causes, ground.cause_class):
+        if own < 0:
+            kind[touching(segment.start_s, segment.end_s)] = -1
+    for span in _targets(recording, dataset):
+        kind[touching(span.start_s, span.end_s)] = -1
+        kind[touching(span.start_s + WINDOW_S, span.end_s - WINDOW_S)] = 0
+    kind[~scored] = -1
+    return kind
+
+
+def _touching(start_s: float, end_s: float, *, hop_s: float, n: int) -> slice:
+    """Frames whose window, which ends (k + 1) hops from the start, has time in [start_s, end_s)."""
+    if end_s <= start_s - WINDOW_S:
+        return slice(0, 0)
+    first = int(np.floor(start_s / hop_s + 1e-9))
+    last = int(np.ceil((end_s + WINDOW_S) / hop_s - 1e-9)) - 1
+    return slice(max(0, first), max(0, min(n, last)))
+
+
+def _lowest(rank: NDArray[np.float64], group: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Places of the `most` lowest ranks of each group, in order."""
+    order = np.lexsort((rank, group))
+    _, first = np.unique(group[order], return_index=True)
+    start = np.zeros(len(group), np.int64)
+    start[first] = first
+    within = np.arange(len(group)) - np.maximum.accumulate(start)
+    return np.sort(order[within < most])

@@ -1,0 +1,446 @@
+"""The report: what it shows is what was computed, whole, offline and safe to open."""
+
+import json
+import math
+import re
+import xml.etree.ElementTree as ElementTree
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from evalkit.cache import CrossingCache
+from evalkit.cli import main
+from evalkit.crossings import Integrator
+from evalkit.dataset import Dataset, read_dataset
+from evalkit.figures import Outcome, figures_of
+from evalkit.rates import daily_rate
+from evalkit.report.contents import Contents, contents_of
+from evalkit.report.drawing import INK
+from evalkit.report.incidents import IncidentKind, mistakes_of
+from evalkit.report.page import Page, as_html, as_markdown, page_of
+from evalkit.report.pictures import outlines
+from evalkit.report.words import evidence_wanted, expectations
+from evalkit.report.writing import write_report
+from evalkit.scoring import alerts_at
+from evalkit.settings import settings_document
+from evalkit.spans import Span
+from evalkit.streams import crossings_of
+from evalkit.tracing import excerpts, trace
+from evalkit.training import DetectorName
+
+from .workshop import DAY_TOML, build_workshop
+
+HOSTILE = '<script>alert("1")</script> & "quoted" \u202e'
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Dataset:
+    """A workshop in which a setting passes without a mistake."""
+    folder = build_workshop(tmp_path_factory.mktemp("easy") / "easy", note="ring & <b>call</b>")
+    return read_dataset(folder)
+
+
+@pytest.fixture(scope="module")
+def contents(workshop: Dataset) -> Contents:
+    return contents_of(
+        workshop,
+        [DetectorName.CIRCUIT, DetectorName.ENVELOPE],
+        cache=CrossingCache(workshop.folder),
+        most_mistakes=5,
+    )
+
+
+@pytest.fixture(scope="module")
+def page(contents: Contents) -> Page:
+    return page_of(contents)
+
+
+@pytest.fixture(scope="module")
+def loud(tmp_path_factory: pytest.TempPathFactory) -> Dataset:
+    """A workshop in which the machine is louder than the ring, so that nothing passes."""
+    folder = tmp_path_factory.mktemp("loud") / "loud"
+    return read_dataset(build_workshop(folder, sessions=3, tool_v=0.06))
+
+
+@pytest.fixture(scope="module")
+def loud_contents(loud: Dataset) -> Contents:
+    return contents_of(loud, [DetectorName.CIRCUIT], cache=CrossingCache(loud.folder), most_mistakes=2)
+
+
+class _Links(HTMLParser):
+    """Everything in a page that a browser would fetch or follow, and its controls."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.ids: list[str] = []
+        self.scripts_with_source = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.links += [
+            value
+            for key in ("src", "href", "xlink:href", "action", "srcset", "poster")
+            if (value := given.get(key)) is not None
+        ]
+        if given.get("id"):
+            self.ids.append(str(given["id"]))
+        self.scripts_with_source += tag == "script" and "src" in given
+
+
+def test_the_page_fetches_nothing(page: Page) -> None:
+    html = as_html(page)
+    parser = _Links()
+    parser.feed(html)
+    assert parser.links
+    assert all(link.startswith(("#", "data:")) for link in parser.links)
+    assert parser.scripts_with_source == 0
+    assert not re.search(r"@import|url\((?!#|&quot;#|\"#|data:)", html)
+    assert "default-src 'none'" in html
+
+
+def test_identifiers_are_unique_and_links_inside_lead_somewhere(page: Page) -> None:
+    parser = _Links()
+    parser.feed(as_html(page))
+    assert len(parser.ids) == len(set(parser.ids))
+    assert {link[1:] for link in parser.links if link.startswith("#")} <= set(parser.ids)
+
+
+def test_the_page_says_what_recommend_says(contents: Contents, page: Page) -> None:
+    document = settings_document(contents.found, contents.dataset)
+    for text in (as_html(page), as_markdown(page)):
+        assert f"{document['calls']['caught']} of {document['calls']['counted']}" in text
+        assert f"{1e3 * document['threshold_v']:.3g} mV" in text
+        assert f"{document['delay_s']:.2f} s" in text
+        assert "Passes, not yet proven" in text
+        assert document["dataset_sha256"] in text
+        assert document["board_sha256"] in text
+    assert document["passes"] is True
+
+
+def test_held_out_figures_come_first(contents: Contents, page: Page) -> None:
+    assert contents.found.held_out is not None
+    assert page.held_out
+    rows = expectations(contents.found.held_out, contents.dataset.day)
+    assert page.expectations == tuple(rows)
+    outcome = page.tables["outcome"]
+    assert outcome.columns[2].startswith("held out")
+
+
+def test_every_caution_stands_beside_the_parts(page: Page) -> None:
+    """Design, section 8: each caution by a word that only it has."""
+    html = as_html(page)
+    bench = html[html.index('id="bench"') : html.index('id="settings"')]
+    for word in ("licensed", "flyback", "fuse", "ear defenders", "emergency", "speech", "Extra-low voltage"):
+        assert word in bench
+
+
+def test_files_beside_the_page(contents: Contents, page: Page, tmp_path: Path) -> None:
+    path = write_report(tmp_path, contents, page, cache=CrossingCache(contents.dataset.folder))
+    assert path.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert json.loads((tmp_path / "settings.json").read_text()) == settings_document(
+        contents.found, contents.dataset
+    )
+    for picture in page.pictures:
+        assert (tmp_path / "pictures" / f"{picture.name}.png").read_bytes().startswith(PNG)
+        root = ElementTree.fromstring((tmp_path / "pictures" / f"{picture.name}.svg").read_bytes())
+        assert root.tag.endswith("svg")
+    plane = (tmp_path / "tables" / "plane.csv").read_text().splitlines()
+    assert len(plane) == 1 + contents.found.plane.caught.size
+    assert (tmp_path / "tables" / "mistakes.csv").read_text().count("\n") == 1
+    calls = (tmp_path / "tables" / "calls.csv").read_text().splitlines()
+    assert len(calls) == 1 + contents.found.figures.total
+    assert not [p for p in tmp_path.rglob("*") if p.name.startswith(".tmp")]
+
+
+def test_every_picture_has_numbers_in_words(page: Page) -> None:
+    for picture in page.pictures:
+        assert re.search(r"\d", picture.alt), picture.name
+        assert len(picture.alt.split()) > 10
+        ElementTree.fromstring(picture.inline)
+
+
+def test_drawings_follow_the_page_s_colours(page: Page) -> None:
+    """Every ink of the palette is a variable in the page, so that dark mode reaches the drawings."""
+    for picture in page.pictures:
+        hard_coded = set(re.findall(r"#[0-9a-f]{6}", picture.inline.lower()))
+        assert not hard_coded & set(vars(INK).values())
+        assert "var(--text)" in picture.inline
+
+
+def test_other_settings_are_cells_of_the_plane(contents: Contents) -> None:
+    plane, found = contents.found.plane, contents.found
+    for other in contents.others:
+        cell = other.lane, other.delay_index
+        assert other.figures.caught == plane.caught[cell]
+        assert other.figures.counted == plane.counted[cell]
+        assert other.figures.false_alarms_per_day == pytest.approx(
+            plane.false_alarms_per_day[cell], rel=1e-12
+        )
+    keen = next(o for o in contents.others if o.name == "far too keen")
+    dull = next(o for o in contents.others if o.name == "far too dull")
+    hasty = next(o for o in contents.others if o.name == "hardly any delay")
+    # a badly set box visibly fails
+    assert (keen.figures.false_alarms_per_day or 0.0) > contents.dataset.day.limits.false_alarms_per_day
+    assert dull.figures.caught == 0
+    assert (hasty.figures.false_alarms_per_day or 0.0) > contents.dataset.day.limits.false_alarms_per_day
+    assert found.sweep.delay_s[hasty.delay_index] < 0.06
+
+
+def test_without_a_mistake_the_nearest_are_shown(contents: Contents) -> None:
+    assert contents.n_mistakes == 0
+    kinds = [shown.incident.kind for shown in contents.shown]
+    assert IncidentKind.NEAR_CALL in kinds
+    assert IncidentKind.NEAR_NUISANCE in kinds
+    position = contents.found.sweep.levels.position
+    for shown in contents.shown:
+        if shown.incident.kind is not IncidentKind.NEAR_CALL or shown.incident.threshold_away is None:
+            continue
+        # the call is caught one step below where it is said to turn, and missed there
+        at = position[contents.found.choice.lane] + shown.incident.threshold_away
+        lane = int(np.argmin(np.abs(position - at)))
+        for step, expected in ((lane - 1, True), (lane, False)):
+            outcomes = [
+                Outcome(t, step, contents.found.choice.delay_index) for t in contents.found.sweep.tallies
+            ]
+            fates = {
+                (c.recording, c.call.start_s): c.fate
+                for c in figures_of(contents.found.sweep.classes, outcomes, contents.dataset.day).calls
+            }
+            assert (fates[shown.incident.recording, shown.incident.at_s] == "caught") is expected
+
+
+def test_every_mistake_is_listed_worst_first(loud: Dataset, loud_contents: Contents) -> None:
+    found = loud_contents.found
+    mistakes = mistakes_of(loud, found, CrossingCache(loud.folder))
+    figures = found.figures
+    missed = [i for i in mistakes if i.kind is IncidentKind.MISSED]
+    alarms = [i for i in mistakes if i.kind is IncidentKind.FALSE_ALARM]
+    assert len(missed) == figures.counted - figures.caught
+    assert len(alarms) == sum(c.alarms for c in figures.classes)
+    assert len(mistakes) == loud_contents.n_mistakes > 2
+    severities = [i.severity for i in mistakes]
+    assert severities == sorted(severities, reverse=True)
+    shown = [s.incident for s in loud_contents.shown if s.incident in mistakes]
+    assert shown == list(mistakes[:2])
+
+
+def test_what_fails_is_said(loud_contents: Contents) -> None:
+    page = page_of(loud_contents)
+    html = as_html(page)
+    assert page.verdict == "Nothing passes"
+    assert "misses by least" in html
+    assert page.tables["trade-offs"].rows
+    assert f"makes {loud_contents.n_mistakes} mistakes" in html
+    assert "in tables/mistakes.csv" in html
+
+
+def test_what_comes_from_the_dataset_is_text(
+    workshop: Dataset, contents: Contents, page: Page, tmp_path: Path
+) -> None:
+    descriptor = json.loads((workshop.folder / "datapackage.json").read_text(encoding="utf-8"))
+    original = json.dumps(descriptor)
+    descriptor["title"] = f"title {HOSTILE}\x1b[31m\x00"
+    descriptor["description"] = f"about {HOSTILE}"
+    try:
+        (workshop.folder / "datapackage.json").write_text(json.dumps(descriptor), encoding="utf-8")
+        told = contents_of(
+            read_dataset(workshop.folder),
+            [DetectorName.CIRCUIT],
+            cache=CrossingCache(workshop.folder),
+            most_mistakes=1,
+        )
+    finally:
+        (workshop.folder / "datapackage.json").write_text(original, encoding="utf-8")
+    made = page_of(told)
+    html, markdown = as_html(made), as_markdown(made)
+    assert "<script>alert" not in html
+    assert "<b>call</b>" not in html
+    assert "&lt;script&gt;alert(" in html
+    assert "&lt;b&gt;call&lt;/b&gt;" in html
+    assert "\\x1b[31m" in html
+    for text in (html, markdown):
+        assert not re.search(r"[\x00-\x08\x0b-\x1f\u202e]", text)
+    assert "\\<script\\>" in markdown
+
+
+def test_evidence_that_is_asked_for_would_do(contents: Contents) -> None:
+    """So many hours and events without an alarm do bring the upper limit down to the limit, and no less."""
+    day = contents.dataset.day
+    figures = contents.found.held_out
+    assert figures is not None
+    said = " ".join(evidence_wanted(contents.found, day))
+    classes = [c for c in figures.classes if c.exposure.per_day > 0.0]
+    amounts = []
+    for c in classes:
+        match = re.search(rf"{c.exposure.label}: ([\d.]+) (events?|min|h) in all", said)
+        amount = float(match[1]) if match else c.exposure.recorded
+        amounts.append(amount / 60.0 if match and match[2] == "min" else amount)
+    per_day = [c.exposure.per_day for c in classes]
+
+    def upper(factor: float) -> float:
+        exposure = np.array(amounts)[:, None] * factor
+        return float(daily_rate(np.zeros((len(classes), 1)), exposure, per_day).interval.upper)
+
+    limit = day.limits.false_alarms_per_day
+    # amounts are told to the minute
+    assert upper(1.0) == pytest.approx(limit, rel=0.05)
+    assert upper(0.8) > limit
+
+
+@settings(derandomize=True, deadline=None, max_examples=200)
+@given(arrays(bool, st.tuples(st.integers(1, 7), st.integers(1, 7))))
+def test_outlines_enclose_exactly_the_cells(mask: np.ndarray) -> None:
+    """Green's theorem: the signed areas of all loops add up to the number of cells; every edge is a border."""
+    area = 0.0
+    for loop in outlines(mask):
+        assert loop[0] == loop[-1]
+        for (x0, y0), (x1, y1) in zip(loop, loop[1:]):
+            assert (x0 == x1) != (y0 == y1)
+            area += (x0 * y1 - x1 * y0) / 2.0
+    assert area == mask.sum()
+
+
+def test_a_trace_is_what_was_scored(workshop: Dataset, contents: Contents) -> None:
+    found = contents.found
+    assert found.gain is not None
+    assert found.sweep.by is not None
+    cache = CrossingCache(workshop.folder)
+    recording = workshop.recordings[0]
+    whole = trace(recording, workshop.board, found.gain, found.delay_s, 0.0, recording.duration_s)
+    assert len(whole.time_s) == recording.n_frames
+    high = whole.comparator_v > 1.0
+    at = np.flatnonzero(np.diff(high, prepend=False))
+    swept = [
+        (chunk.sample[own], chunk.above[own])
+        for chunk in crossings_of(recording, found.sweep.by, cache)
+        for own in [chunk.lane == found.choice.lane]
+    ]
+    assert np.array_equal(at, np.concatenate([sample for sample, _ in swept]))
+    # the alerts of the list, to the sample
+    alerts = [
+        a
+        for a in alerts_at(
+            workshop,
+            found.sweep.by,
+            lane=found.choice.lane,
+            delay_s=found.delay_s,
+            integrator=found.sweep.integrator,
+            warmup_s=workshop.board.warmup_s,
+            cache=cache,
+        )
+        if a.recording == recording.name
+    ]
+    on = np.zeros(recording.n_frames, bool)
+    for alert in alerts:
+        on |= (whole.time_s >= alert.start_s) & (whole.time_s < alert.end_s)
+    assert len(alerts) == 4
+    assert np.array_equal(whole.output_v > 1.0, on)
+    # the gate fires when the integrator reaches its share
+    fire_v = workshop.board.gate_positive_v
+    fired = np.flatnonzero(np.diff((whole.gate_v > 1.0).astype(int)) == 1) + 1
+    assert len(fired) == 4
+    assert np.all(whole.integrator_v[fired] >= fire_v - 1e-9)
+    assert np.all(whole.integrator_v[fired - 1] < fire_v)
+
+
+def test_a_trace_does_not_depend_on_where_it_begins(workshop: Dataset, contents: Contents) -> None:
+    found, recording = contents.found, workshop.recordings[1]
+    assert found.gain is not None
+    whole = trace(recording, workshop.board, found.gain, found.delay_s, 0.0, 60.0)
+    part = trace(recording, workshop.board, found.gain, found.delay_s, 31.5, 33.25)
+    first = round(31.5 * recording.sample_rate_hz)
+    for name in vars(part):
+        own, same = getattr(part, name), getattr(whole, name)[first : first + len(part.time_s)]
+        assert np.array_equal(own, same), name
+
+
+def test_a_trace_integrates_as_the_closed_form_says(workshop: Dataset, contents: Contents) -> None:
+    """Euler's method in tiny steps from the comparator alone, a second way to the same voltage."""
+    found, recording = contents.found, workshop.recordings[2]
+    assert found.gain is not None
+    shown = trace(recording, workshop.board, found.gain, found.delay_s, 0.0, 40.0)
+    integrator = Integrator.of_board(workshop.board)
+    tau = float(integrator.tau_s(np.array([found.delay_s]))[0])
+    kept, u, expected = math.exp(-1.0 / (recording.sample_rate_hz * tau)), 0.0, []
+    for high in shown.comparator_v > 1.0:
+        expected.append(u)
+        u = 1.0 - (1.0 - u) * kept if high else u * kept
+    np.testing.assert_allclose(
+        shown.integrator_v, np.array(expected) * workshop.board.comparator_high_v, rtol=1e-6, atol=1e-9
+    )
+
+
+def test_excerpts_show_any_detector(workshop: Dataset, contents: Contents) -> None:
+    for rival in contents.rivals:
+        found = rival.found
+        assert found.sweep.by is not None
+        recording = workshop.recordings[0]
+        call = recording.segments[0]
+        (shown,) = excerpts(
+            recording,
+            found.sweep.by,
+            found.choice.lane,
+            cache=CrossingCache(workshop.folder),
+            integrator=found.sweep.integrator,
+            delay_s=found.delay_s,
+            spans=[Span(call.start_s - 1.0, call.end_s + 1.0)],
+        )
+        assert shown.level is not None
+        # the comparator is high exactly where the level has passed its trips
+        high, state = [], bool(shown.above[0])
+        for value in shown.level:
+            state = value > (shown.lower if state else shown.upper)
+            high.append(state)
+        assert np.array_equal(np.array(high), shown.above)
+        assert shown.alert.any()
+        assert float(shown.integrator.max()) >= shown.fire
+
+
+def test_an_unknown_day_leaves_the_curve_out(tmp_path: Path) -> None:
+    day = DAY_TOML + "[exposure.traffic]\nhours_per_day = 1.0\n"
+    dataset = read_dataset(build_workshop(tmp_path / "w", sessions=3, day=day))
+    told = contents_of(
+        dataset, [DetectorName.CIRCUIT], cache=CrossingCache(dataset.folder), most_mistakes=3
+    )
+    page = page_of(told)
+    assert page.passes is None
+    assert page.verdict == "Open"
+    assert page.free is None
+    html = as_html(page)
+    assert "False alarms a day are unknown" in html
+    assert ("False alarms", "unknown", "a class that the day brings was not recorded") in page.expectations
+    assert "record some traffic" in html
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        (["report", "nowhere"], 1, "not a dataset"),
+        (["report", "nowhere", "--detector", "best"], 2, "unknown detector 'best'"),
+        (["report", "nowhere", "--mistakes", "-1"], 2, "--mistakes"),
+        (["report"], 2, "DATASET"),
+    ],
+)
+def test_bad_use_is_one_line(
+    arguments: list[str], status: int, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(arguments) == status
+    said = capsys.readouterr().err.strip()
+    assert words in said
+    assert "\n" not in said
+
+
+def test_plain_prints_the_whole_report(workshop: Dataset, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", str(workshop.folder), "--plain", "--detector", "circuit"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("# How to set the box at easy\n")
+    for heading in ("The answer", "How sure", "Build and set it", "Every setting", "Curves", "What each class"):
+        assert f"## {heading}" in out
+    assert "Extra-low voltage only" in out
