@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from evalkit.errors import FileFault
-from evalkit.names import check_name, name_key
+from evalkit.names import check_name, name_key, visible
 
 __all__ = ["Archive", "ArchiveLimits", "Member", "open_archive", "write_archive"]
 
@@ -259,7 +259,7 @@ def _check_sizes(infos: Iterable[zipfile.ZipInfo], path: Path, limits: ArchiveLi
         packed += info.compress_size
         if info.file_size > _RATIO_FROM_BYTES and info.file_size > limits.ratio * info.compress_size:
             raise FileFault(
-                f"{path}: {info.filename} would grow {info.file_size / max(1, info.compress_size):.0f}-fold; "
+                f"{path}: {visible(info.filename)} would grow {info.file_size / max(1, info.compress_size):.0f}-fold; "
                 f"at most {limits.ratio:g}-fold is allowed"
             )
     if total > limits.total_bytes:
@@ -271,20 +271,22 @@ def _check_sizes(infos: Iterable[zipfile.ZipInfo], path: Path, limits: ArchiveLi
 
 
 def _check_entry(info: zipfile.ZipInfo, path: Path) -> None:
-    name = info.orig_filename
+    name = visible(info.orig_filename)
+    if not info.filename:
+        raise FileFault(f"{path}: a file in it has no name")
     if info.flag_bits & _ENCRYPTED_FLAG:
         raise FileFault(f"{path}: {name} is encrypted")
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         raise FileFault(f"{path}: {name} is compressed in a way that packs do not use")
     kind = stat.S_IFMT(info.external_attr >> 16)
-    if kind not in (0, stat.S_IFREG) or info.is_dir():
+    if kind not in (0, stat.S_IFREG) or info.filename.endswith("/"):
         what = "a symbolic link" if kind == stat.S_IFLNK else "not a regular file"
         raise FileFault(f"{path}: {name} is {what}")
     if info.flag_bits & ~_FLAGS or info.comment or not _only_sizes(info.extra):
         raise FileFault(f"{path}: {name} has properties that packs do not use")
-    if name != info.filename:
+    if info.orig_filename != info.filename:
         raise FileFault(f"{path}: {name} has a name that programs read differently")
-    if not name.isascii() and not info.flag_bits & _UTF8_FLAG:
+    if not info.filename.isascii() and not info.flag_bits & _UTF8_FLAG:
         raise FileFault(f"{path}: {name} has a name that is not marked as UTF-8")
 
 
@@ -317,7 +319,7 @@ def _check_names(names: Iterable[str], path: Path) -> None:
                 # BagIt writes some characters as %XX, and programs differ in which.
                 raise ValueError("the name holds %")
         except ValueError as error:
-            raise FileFault(f"{path}: {name}: {error}") from error
+            raise FileFault(f"{path}: {visible(name)}: {error}") from error
         for depth in range(1, len(parts)):
             folder = "/".join(parts[:depth])
             if folders.setdefault(name_key(folder), folder) != folder:

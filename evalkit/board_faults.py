@@ -42,10 +42,7 @@ def board_faults(board: Board, pauses_s: Sequence[float] | None = None) -> tuple
     pauses_s : sequence of float, optional
         Times from a labelled call's end to the next one's start; unknown by default.
     """
-    coldest = replace(board.supply.temperature, typ=board.supply.temperature.low)
-    weakest = at_supply(
-        replace(board, supply=replace(board.supply, temperature=coldest)), board.supply.voltage.low
-    )
+    weakest = _weakest(board)
     checks = (
         _resting(board),
         _half_waves(weakest),
@@ -62,24 +59,38 @@ def board_faults(board: Board, pauses_s: Sequence[float] | None = None) -> tuple
     return tuple(fault for fault in checks if fault is not None)
 
 
+def _weakest(board: Board) -> Board:
+    """The board at its lowest supply and temperature, its amplifier with the least room."""
+    s, a = board.supply, board.amplifier
+    return at_supply(
+        replace(
+            board,
+            supply=replace(s, temperature=replace(s.temperature, typ=s.temperature.low)),
+            amplifier=replace(a, headroom=replace(a.headroom, typ=a.headroom.high)),
+        ),
+        s.voltage.low,
+    )
+
+
 def _resting(board: Board) -> BoardFault | None:
     """The output must have room to move both ways, with every part at its worst."""
     a, load = board.amplifier, board.pickup.load
-    gain = 1.0 if a.leg_capacitor is not None else a.gain_max
-    low = gain * (a.bias.low + a.bias_current.low * load.low + a.offset.low)
-    high = gain * (a.bias.high + a.bias_current.high * load.high + a.offset.high)
+    direct = a.leg_capacitor is None
+    low = a.bias.low + a.bias_current.low * load.low + a.offset.low
+    high = a.bias.high + a.bias_current.high * load.high + a.offset.high
+    if direct:
+        low, high = low * a.gain_min, high * a.gain_max
     top = board.output_limit_v - _REST_UNDER_LIMIT_V
     if low >= _LEAST_REST_V and high <= top:
         return None
-    through = "" if gain == 1.0 else f" with the gain knob at {gain:.3g} and no capacitor in the gain leg"
     mend = "choose a bias nearer the middle of the output's swing"
-    if gain != 1.0:
-        mend = "put a capacitor into the gain leg"
+    if direct:
+        mend = "put a capacitor into the gain leg, without which bias and offset are amplified too"
     elif a.bias_current.high * load.high > 0.5 * (high - low):
         mend = "take a smaller load for the pickup or an amplifier with less input bias current"
     return BoardFault(
         "[amplifier] bias",
-        f"the amplifier may rest anywhere from {low:.3g} V to {high:.3g} V{through}, not within "
+        f"the amplifier may rest anywhere from {low:.3g} V to {high:.3g} V, not within "
         f"{_LEAST_REST_V:g} V to {top:.3g} V (1 V under its limit); {mend}",
     )
 
@@ -87,8 +98,11 @@ def _resting(board: Board) -> BoardFault | None:
 def _half_waves(weakest: Board) -> BoardFault | None:
     """Neither half-wave may be clipped by a vibration that just trips the comparator."""
     half_v = 0.5 * weakest.upper_trip_v + _drop_v(weakest)
-    rest_v = weakest.resting_output_v
-    if rest_v >= half_v and weakest.output_limit_v - rest_v >= half_v:
+    rest_v, limit_v = weakest.resting_output_v, weakest.output_limit_v
+    # where even the whole swing is too little, or no capacitor can charge, another fault tells
+    if weakest.amplifier.leg_capacitor is None or 2.0 * half_v > limit_v:
+        return None
+    if rest_v >= half_v and limit_v - rest_v >= half_v:
         return None
     side = "lower" if rest_v < half_v else "upper"
     return BoardFault(
@@ -96,13 +110,13 @@ def _half_waves(weakest: Board) -> BoardFault | None:
         f"the amplifier rests at {rest_v:.3g} V, so the {side} half-waves are clipped before the comparator "
         f"trips (it takes {half_v:.3g} V either way); the gain-leg capacitor then charges to the other ones "
         "and a steady vibration is amplified far less than the resistors say: choose a bias near "
-        f"{0.5 * weakest.output_limit_v:.2g} V",
+        f"{0.5 * limit_v:.2g} V at the lowest supply",
     )
 
 
 def _reach(weakest: Board) -> BoardFault | None:
     """The rectified level must be able to pass the upper trip level."""
-    limit_v = weakest.supply.voltage.typ - weakest.amplifier.headroom.high
+    limit_v = weakest.output_limit_v
     reach_v = limit_v - 2.0 * _drop_v(weakest)
     if weakest.upper_trip_v < reach_v:
         return None

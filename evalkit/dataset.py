@@ -27,7 +27,14 @@ from evalkit.descriptor import (
     read_descriptor,
     write_descriptor,
 )
-from evalkit.durable import TEMPORARY_PREFIX, copy_file, dataset_lock, move_file, write_bytes
+from evalkit.durable import (
+    TEMPORARY_PREFIX,
+    copy_file,
+    dataset_lock,
+    make_folder,
+    move_file,
+    write_bytes,
+)
 from evalkit.errors import FileFault, WrongUse
 from evalkit.names import check_name, name_key
 from evalkit.recordings import audio_sha256, file_sha256, read_info
@@ -143,14 +150,15 @@ def create_dataset(folder: Path, *, spdx: str | None = None) -> None:
     try:
         with dataset_lock(folder):
             for name in ("recordings", "labels"):
-                (folder / name).mkdir()
+                make_folder(folder / name)
             write_bytes(folder / "board.toml", default_board_toml().encode("utf-8"))
             write_bytes(folder / "day.toml", DEFAULT_DAY_TOML.encode("utf-8"))
             write_descriptor(folder, new_descriptor(title, spdx=licence))
     except BaseException:
         # It was empty: half a dataset would only be in the way of the next try.
         for entry in (*folder.glob("*.toml"), folder / ".evalkit" / "lock"):
-            entry.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                entry.unlink(missing_ok=True)
         for name in ("recordings", "labels", ".evalkit"):
             with contextlib.suppress(OSError):
                 (folder / name).rmdir()
@@ -437,7 +445,7 @@ def _take_in(folder: Path, descriptor: Descriptor, arrivals: Sequence[_Arrival])
     made: list[Path] = []
     try:
         for place in (audio_folder, labels_folder):
-            place.mkdir(exist_ok=True)
+            make_folder(place)
         staged: list[tuple[Path, Path]] = []
         for number, arrival in enumerate(arrivals):
             target = audio_folder / arrival.source.name

@@ -6,7 +6,9 @@ square above 500 Hz, where a knock differs from a hum, and the level in 16
 half-octave bands from 31.25 Hz to 8 kHz every four blocks.
 """
 
+import atexit
 import math
+import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.durable import TEMPORARY_PREFIX
+from evalkit.errors import FileFault
 from evalkit.pyramid import Pyramid, PyramidWriter, Row, Summary
 from evalkit.recordings import read_blocks
 
@@ -51,7 +54,6 @@ class DrawnFiles:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder / ".evalkit" / "drawn"
-        self._temporary: tempfile.TemporaryDirectory[str] | None = None
 
     def found(self, name: str, made_of: dict[str, Any]) -> Pyramid | None:
         """Return a file if it is there, whole, and made of just that."""
@@ -68,8 +70,8 @@ class DrawnFiles:
                 leftover.unlink()
             return PyramidWriter(self._folder / name, rows)
         except OSError:
-            self._temporary = tempfile.TemporaryDirectory(prefix="evalkit-")
-            self._folder = Path(self._temporary.name)
+            self._folder = Path(tempfile.mkdtemp(prefix="evalkit-"))
+            atexit.register(shutil.rmtree, self._folder, ignore_errors=True)
             return PyramidWriter(self._folder / name, rows)
 
 
@@ -123,7 +125,7 @@ class DrawnLevels:
         Raises
         ------
         FileFault
-            If the audio cannot be read.
+            If the audio cannot be read, or the file not be written.
         """
         made_of = _made_of(path, channel)
         block = 2 ** math.ceil(math.log2(_BLOCK_S * sample_rate_hz))
@@ -136,25 +138,30 @@ class DrawnLevels:
             Row("upper", "<f4", n_blocks, block, Summary.MEAN),
             Row("bands", "u1", n_hops, hop, Summary.HIGHEST, len(BAND_EDGES_HZ) - 1),
         ]
-        with files.writer(f"{name}.levels", rows) as writer:
-            upper = _Spectra(hop=block, window=_UPPER_BLOCKS * block)
-            upper_from = math.ceil(_UPPER_HZ * _UPPER_BLOCKS * block / sample_rate_hz)
-            bands = _Spectra(hop=hop, window=_WINDOW_BLOCKS * block)
-            band_starts = np.ceil(BAND_EDGES_HZ * _WINDOW_BLOCKS * block / sample_rate_hz).astype(np.int64)
-            done = 0
-            progress(0.0)
-            for samples in read_blocks(path, channel=channel, block_frames=_PIECE_FRAMES, stop=n_frames):
-                low, high, square = _blocks_of(samples, block)
-                writer.add("low", np.clip(low, -6e4, 6e4))
-                writer.add("high", np.clip(high, -6e4, 6e4))
-                writer.add("square", square)
-                writer.add("upper", _above(upper.take(samples), upper_from))
-                writer.add("bands", _band_entries(bands.take(samples), band_starts))
-                done += len(samples)
-                progress(0.97 * done / n_frames)
-            writer.add("upper", _above(upper.rest(n_blocks), upper_from))
-            writer.add("bands", _band_entries(bands.rest(n_hops), band_starts))
-            pyramid = writer.finish(made_of, {"sample_rate_hz": sample_rate_hz})
+        try:
+            with files.writer(f"{name}.levels", rows) as writer:
+                upper = _Spectra(hop=block, window=_UPPER_BLOCKS * block)
+                upper_from = math.ceil(_UPPER_HZ * _UPPER_BLOCKS * block / sample_rate_hz)
+                bands = _Spectra(hop=hop, window=_WINDOW_BLOCKS * block)
+                band_starts = np.ceil(BAND_EDGES_HZ * _WINDOW_BLOCKS * block / sample_rate_hz).astype(
+                    np.int64
+                )
+                done = 0
+                progress(0.0)
+                for samples in read_blocks(path, channel=channel, block_frames=_PIECE_FRAMES, stop=n_frames):
+                    low, high, square = _blocks_of(samples, block)
+                    writer.add("low", np.clip(low, -6e4, 6e4))
+                    writer.add("high", np.clip(high, -6e4, 6e4))
+                    writer.add("square", square)
+                    writer.add("upper", _above(upper.take(samples), upper_from))
+                    writer.add("bands", _band_entries(bands.take(samples), band_starts))
+                    done += len(samples)
+                    progress(0.97 * done / n_frames)
+                writer.add("upper", _above(upper.rest(n_blocks), upper_from))
+                writer.add("bands", _band_entries(bands.rest(n_hops), band_starts))
+                pyramid = writer.finish(made_of, {"sample_rate_hz": sample_rate_hz})
+        except OSError as error:
+            raise FileFault(f"{path}: cannot be drawn: {error.strerror or error}") from error
         progress(1.0)
         return cls(pyramid)
 
@@ -238,7 +245,10 @@ def _band_entries(power: NDArray[np.float32], starts: NDArray[np.int64]) -> NDAr
 
 
 def _made_of(path: Path, channel: int) -> dict[str, Any]:
-    status = path.stat()
+    try:
+        status = path.stat()
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be read: {error.strerror or error}") from error
     return {
         "version": _VERSION,
         "bytes": status.st_size,

@@ -14,7 +14,7 @@ import shutil
 import stat
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
@@ -25,10 +25,12 @@ __all__ = [
     "TEMPORARY_PREFIX",
     "copy_file",
     "dataset_lock",
+    "make_folder",
     "move_file",
     "undone_on_failure",
     "write_bytes",
     "write_stream",
+    "write_together",
 ]
 
 TEMPORARY_PREFIX = ".tmp-"
@@ -47,7 +49,7 @@ def write_bytes(path: Path, data: bytes) -> None:
         If the folder or the disk does not allow it; an old file is then
         unchanged.
     """
-    write_stream(path, lambda stream: _write_all(stream, data))
+    write_stream(path, _writer(data))
 
 
 def write_stream(path: Path, fill: Callable[[BinaryIO], None]) -> None:
@@ -56,6 +58,48 @@ def write_stream(path: Path, fill: Callable[[BinaryIO], None]) -> None:
     The stream that `fill` is given can be read back and sought in; it need
     not be closed.
     """
+    temporary = _stage(path, fill)
+    try:
+        _put(temporary, path)
+    finally:
+        _remove(temporary)
+
+
+def write_together(files: Sequence[tuple[Path, bytes]]) -> None:
+    """Write files that belong together, each with the guarantees of `write_bytes`, in this order.
+
+    All of them are on the disk before the first gets its name, so that a full
+    disk leaves all as they were. Only the death of the program between two
+    renames leaves the first new and the others old.
+    """
+    staged: list[Path] = []
+    old: list[Path | None] = []
+    try:
+        for path, data in files:
+            staged.append(_stage(path, _writer(data)))
+        # In case a later one cannot be renamed.
+        for path, _ in files[:-1]:
+            old.append(_stage(path, _writer(path.read_bytes())) if path.exists() else None)
+        for number, (path, _) in enumerate(files):
+            try:
+                _put(staged[number], path)
+            except FileFault:
+                for before, (earlier, _) in zip(old[:number], files):
+                    if before is None:
+                        _remove(earlier)
+                    else:
+                        _put(before, earlier)
+                raise
+    except OSError as error:
+        raise FileFault(f"{files[0][0]}: cannot be written: {_reason(error)}") from error
+    finally:
+        for temporary in (*staged, *old):
+            if temporary is not None:
+                _remove(temporary)
+
+
+def _stage(path: Path, fill: Callable[[BinaryIO], None]) -> Path:
+    """Write a file under a temporary name, down to the disk, and return that name."""
     temporary = path.parent / f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}"
     try:
         mode = _mode_of_regular(path)
@@ -67,14 +111,30 @@ def write_stream(path: Path, fill: Callable[[BinaryIO], None]) -> None:
                 fill(stream)
                 stream.flush()
                 os.fsync(stream.fileno())
-            os.replace(temporary, path)
         except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
+            _remove(temporary)
             raise
     except OSError as error:
         raise FileFault(f"{path}: cannot be written: {_reason(error)}") from error
+    return temporary
+
+
+def _put(temporary: Path, path: Path) -> None:
+    """Give a temporary file its name."""
+    try:
+        os.replace(temporary, path)
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be written: {_reason(error)}") from error
     _flush_folder(path.parent)
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+def _writer(data: bytes) -> Callable[[BinaryIO], None]:
+    return lambda stream: _write_all(stream, data)
 
 
 def copy_file(source: Path, target: Path) -> None:
@@ -101,6 +161,18 @@ def move_file(source: Path, target: Path) -> None:
     _flush_folder(target.parent)
     if source.parent != target.parent:
         _flush_folder(source.parent)
+
+
+def make_folder(path: Path) -> bool:
+    """Make a folder if it is not there, durably; return whether it was made."""
+    try:
+        if path.is_dir():
+            return False
+        path.mkdir()
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be made: {_reason(error)}") from error
+    _flush_folder(path.parent)
+    return True
 
 
 @contextmanager
@@ -136,7 +208,10 @@ def dataset_lock(folder: Path) -> Iterator[None]:
     """
     path = folder / ".evalkit" / "lock"
     try:
-        path.parent.mkdir(exist_ok=True)
+        if not path.parent.is_dir():
+            path.parent.mkdir(exist_ok=True)
+            # What is kept in it must not go with it in a power cut.
+            _flush_folder(folder)
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
     except OSError as error:
         raise FileFault(f"{folder}: cannot be written to: {_reason(error)}") from error
@@ -146,14 +221,17 @@ def dataset_lock(folder: Path) -> Iterator[None]:
             holder = os.read(handle, 200).decode("utf-8", "replace").strip() or "another program"
             raise Busy(f"{folder}: being written to by {holder}; wait for it to end, then try again")
         program = " ".join([Path(sys.argv[0]).name, *sys.argv[1:2]])
-        os.ftruncate(handle, 0)
-        os.write(handle, f"process {os.getpid()} ({program})\n".encode("utf-8", "replace"))
+        # The name is for whoever has to wait; the lock holds without it, on a full disk too.
+        with contextlib.suppress(OSError):
+            os.ftruncate(handle, 0)
+            os.write(handle, f"process {os.getpid()} ({program})\n".encode("utf-8", "replace"))
         try:
             _remove_leftovers(folder)
             yield
         finally:
             # The next program to look must not read the name of one that has ended.
-            os.ftruncate(handle, 0)
+            with contextlib.suppress(OSError):
+                os.ftruncate(handle, 0)
     finally:
         os.close(handle)
 

@@ -34,6 +34,11 @@ class Labels:
     dismissed: tuple[Span, ...] = ()
     """Proposals that the person turned down, in order."""
 
+    def has(self, segment: Segment) -> bool:
+        """Return whether a segment is there."""
+        at = bisect_left(self.segments, segment)
+        return self.segments[at : at + 1] == (segment,)
+
     def add(self, *segments: Segment) -> "Labels":
         """Add segments; those that end after the recording are cut at its end.
 
@@ -135,8 +140,7 @@ class Labels:
         return replace(segment, end_s=last_s) if segment.end_s > last_s else segment
 
     def _must_have(self, segment: Segment) -> None:
-        at = bisect_left(self.segments, segment)
-        if self.segments[at : at + 1] != (segment,):
+        if not self.has(segment):
             raise ValueError(f"{_told(segment)} is not there any more")
 
 

@@ -21,7 +21,7 @@ from evalkit.descriptor import (
     read_descriptor,
     write_descriptor,
 )
-from evalkit.durable import TEMPORARY_PREFIX, dataset_lock, move_file, write_bytes
+from evalkit.durable import TEMPORARY_PREFIX, dataset_lock, make_folder, move_file, write_bytes
 from evalkit.edits import Change, History, Labels
 from evalkit.errors import Busy, EvalkitError, FileFault
 from evalkit.journal import Journal, Mark, Saved
@@ -355,7 +355,7 @@ class LabelKeeper:
     def _set_aside(self) -> None:
         """Keep the table as another program wrote it."""
         place = self._folder / ".evalkit" / "replaced"
-        place.mkdir(exist_ok=True)
+        make_folder(place)
         number = 1
         while (path := place / f"{self.recording.name}-{number}.csv").exists():
             number += 1

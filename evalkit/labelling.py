@@ -6,13 +6,15 @@ from pathlib import Path
 
 from evalkit.dataset import read_labels
 from evalkit.descriptor import (
+    DESCRIPTOR_NAME,
     Descriptor,
     RecordingEntry,
+    format_descriptor,
     locked_descriptor,
     read_descriptor,
     write_descriptor,
 )
-from evalkit.durable import write_bytes
+from evalkit.durable import make_folder, write_bytes, write_together
 from evalkit.errors import FileFault, WrongUse
 from evalkit.interchange import read_labels_file
 from evalkit.segments import Segment, format_segments, parse_segments
@@ -142,17 +144,19 @@ def _write(folder: Path, descriptor: Descriptor, entry: RecordingEntry, segments
         )
     except FileFault as fault:
         raise FileFault(f"not written: {fault}", details=fault.details) from fault
-    write_bytes(path, text.encode("utf-8"))
+    files = [(path, text.encode("utf-8"))]
     with_phones = any(segment.phone for segment in checked)
     if with_phones != entry.labels_name_phones:
-        write_descriptor(folder, descriptor.with_entry(replace(entry, labels_name_phones=with_phones)))
+        told = descriptor.with_entry(replace(entry, labels_name_phones=with_phones))
+        files.append((folder / DESCRIPTOR_NAME, format_descriptor(told)))
+    write_together(files)
 
 
 def _keep(folder: Path, name: str, data: bytes) -> Path:
     """Keep an old label table under a number that is free."""
     place = folder / ".evalkit" / "replaced"
+    make_folder(place)
     try:
-        place.mkdir(exist_ok=True)
         number = 1
         while (path := place / f"{name}-{number}.csv").exists():
             number += 1

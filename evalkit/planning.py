@@ -317,10 +317,11 @@ def _alarm_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstac
     for k in sorted(range(len(brought)), key=lambda k: (-weight[k], exposures[brought[k]].label)):
         if amounts[k] <= 0.0:
             continue
-        tally = tally.with_more(k, float(amounts[k]))
-        then = tally.upper()
         exposure = exposures[brought[k]]
-        steps.append(_class_step(exposure, float(amounts[k]), now, then, limit, pace))
+        amount = _rounded_up(float(amounts[k]), exposure.unit)
+        tally = tally.with_more(k, amount)
+        then = tally.upper()
+        steps.append(_class_step(exposure, amount, now, then, limit, pace))
         now = then
     return steps
 
@@ -384,6 +385,11 @@ class _Alarms:
         return more(low)
 
 
+def _rounded_up(amount: float, unit: str) -> float:
+    """Whole minutes or whole events."""
+    return math.ceil(60.0 * amount - 1e-6) / 60.0 if unit == "hour" else float(math.ceil(amount - 1e-6))
+
+
 def _class_step(
     exposure: ClassExposure,
     amount: float,
@@ -393,7 +399,6 @@ def _class_step(
     pace: _Pace,
 ) -> Step:
     hours = exposure.unit == "hour"
-    amount = math.ceil(60.0 * amount - 1e-6) / 60.0 if hours else float(math.ceil(amount - 1e-6))
     said = _duration(amount) if hours else f"{amount:.0f}"
     became = "still unknown" if then is None else f"at most {then:.3g}"
     before = "unknown" if now is None else f"at most {now:.3g}"

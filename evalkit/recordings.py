@@ -230,6 +230,8 @@ def _opened(path: Path) -> Any:
 def _read(file: Any, n_frames: int, path: Path, number_type: NumberType) -> npt.NDArray[Any]:
     try:
         block: npt.NDArray[Any] = file.read(n_frames, dtype=number_type, always_2d=True)
+    except ValueError as error:
+        raise FileFault(f"{path}: cannot be decoded: its header lies about its length") from error
     except soundfile.LibsndfileError as error:
         reason = error.error_string.strip().rstrip(".") or "damaged"
         raise FileFault(f"{path}: cannot be decoded at frame {file.tell()} ({reason})") from error
@@ -242,7 +244,8 @@ def _last_frame_decodes(file: Any, n_frames: int) -> bool:
     try:
         file.seek(n_frames - 1)
         return len(file.read(1)) == 1
-    except (soundfile.LibsndfileError, OverflowError):
+    # Where a header lies, the number of frames left to read can be negative: that is the ValueError.
+    except (soundfile.LibsndfileError, OverflowError, ValueError):
         return False
 
 
@@ -253,7 +256,7 @@ def _count_frames(path: Path) -> int:
         while True:
             try:
                 found = len(file.read(_COUNT_FRAMES, dtype="float32"))
-            except soundfile.LibsndfileError:
+            except (soundfile.LibsndfileError, ValueError):
                 return n_frames
             n_frames += found
             if found < _COUNT_FRAMES:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from evalkit.cache import CrossingCache
 from evalkit.dataset import Dataset, Recording
 from evalkit.detectors import Source
-from evalkit.detectors.circuit import CircuitDetector
 from evalkit.detectors.constants import pickup_section
 from evalkit.intervals import tail_probability
 from evalkit.recommendation import Recommendation
@@ -110,15 +109,15 @@ def check_stand_in(dataset: Dataset, found: Recommendation, cache: CrossingCache
     StandInCheck or None
         None where no stand-in or no call can be compared, or no knob sets the detector's threshold.
     """
-    gain = found.sweep.levels.gain
-    if gain is None:
+    detector = found.sweep.by
+    if detector is None or found.sweep.levels.gain is None:
         return None
     rings, held = _segments(dataset, Role.TARGET), _segments(dataset, Role.STAND_IN)
     if not rings or not held:
         return None
     scored = score_segments(
         _with_stand_ins_as_nuisances(dataset),
-        CircuitDetector(dataset.board, gain),
+        detector,
         delay_s=found.delay_s,
         integrator=found.sweep.integrator,
         warmup_s=dataset.board.warmup_s,

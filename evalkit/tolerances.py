@@ -20,7 +20,15 @@ from evalkit.built import Quantiles, aged, board_at, in_environment, sources_of
 from evalkit.choice import Spread
 from evalkit.detectors.tone import Hearing, threshold_by_formula, tone_thresholds
 
-__all__ = ["BuiltBoards", "Cause", "Tolerances", "built_pass_share", "simulate_tolerances"]
+__all__ = [
+    "BuiltBoard",
+    "BuiltBoards",
+    "Cause",
+    "Tolerances",
+    "build_boards",
+    "built_pass_share",
+    "simulate_tolerances",
+]
 
 METER_SIGMA = 0.01
 """1 sigma of what is read off a meter or a stopwatch while trimming: assumed."""
@@ -74,42 +82,68 @@ class Tolerances:
 
 
 @dataclass(frozen=True)
-class _Sample:
-    """Boards as they are used, each at the gain and the charging resistance that its knobs give."""
+class BuiltBoard:
+    """One board as it is built, with its knobs at the nominal ohms."""
 
-    boards: list[Board]
-    gain: list[float]
-    charging_ohm: list[float]
+    new: Board
+    """Its parts, at nominal supply and temperature: what is trimmed on the bench."""
+    used: Board
+    """The same later: aged, at some supply and temperature."""
+    gain: float
+    """That its own resistors make."""
+    charging_ohm: float
+    """Likewise, of its integrator."""
 
-    def add(self, board: Board, nominal: Board, gain: float, error: float) -> None:
-        """Take a board whose knobs were set, with a meter's relative error, to the nominal ohms."""
-        a, i = board.amplifier, board.integrator
-        feedback = (gain - 1.0) * nominal.amplifier.leg_resistor.typ - nominal.amplifier.feedback_fixed.typ
-        charging = 0.5 * nominal.integrator.pot.typ
-        self.boards.append(board)
-        self.gain.append(1.0 + (a.feedback_fixed.typ + feedback * (1.0 + error)) / a.leg_resistor.typ)
-        self.charging_ohm.append(i.fixed.typ + charging * (1.0 + error))
 
-    def threshold_v(self, nominal: Board, gain: float) -> NDArray[np.float64]:
-        taus = (
-            nominal.rectifier.storage_tau_s,
-            nominal.pickup.load.typ * nominal.pickup.capacitance.typ,
-        )
-        hearing = Hearing(_RATE_HZ, _SETTLED_TAUS * max(taus), 0.05, 0.01, 0.05)
-        one = np.array([gain])
-        correction = tone_thresholds([nominal], one, replace(hearing, first_step_db=0.3))
-        correction /= threshold_by_formula([nominal], one)
-        gains = np.array(self.gain)
-        guess_v = threshold_by_formula(self.boards, gains) * correction
-        return tone_thresholds(self.boards, gains, hearing, guess_v=guess_v)
+def build_boards(
+    board: Board, *, gain: float, charging_ohm: float, n_boards: int, seed: int
+) -> tuple[BuiltBoard, ...]:
+    """Draw boards from the tolerances of their parts.
 
-    def delay_s(self) -> NDArray[np.float64]:
-        return np.array([b.delay_s(ohm) for b, ohm in zip(self.boards, self.charging_ohm)])
+    Parameters
+    ----------
+    board : Board
+        With the tolerances.
+    gain, charging_ohm : float
+        Of the nominal board; the knobs of the others are set, with a meter's
+        error, to the ohms that give it.
+    n_boards, seed : int
+    """
+    names = sources_of(board)
+    rng = np.random.default_rng(seed)
+    built = []
+    for _ in range(n_boards):
+        parts, ageing = (dict(zip(names, row)) for row in rng.standard_normal((2, len(names))))
+        new = board_at(board, parts)
+        used = in_environment(aged(new, ageing), parts)
+        error = METER_SIGMA * float(rng.standard_normal())
+        built.append(_set_by_ohms(new, used, board, gain, charging_ohm, error))
+    return tuple(built)
+
+
+def _set_by_ohms(
+    new: Board, used: Board, nominal: Board, gain: float, charging_ohm: float, error: float
+) -> BuiltBoard:
+    """Set a board's knobs, with a meter's relative error, to the ohms of the nominal setting."""
+    wanted, own = nominal.amplifier, new.amplifier
+    feedback_ohm = (gain - 1.0) * wanted.leg_resistor.typ - wanted.feedback_fixed.typ
+    knob_ohm = charging_ohm - nominal.integrator.fixed.typ
+    return BuiltBoard(
+        new,
+        used,
+        gain=1.0 + (own.feedback_fixed.typ + feedback_ohm * (1.0 + error)) / own.leg_resistor.typ,
+        charging_ohm=new.integrator.fixed.typ + knob_ohm * (1.0 + error),
+    )
 
 
 @lru_cache(maxsize=4)
 def simulate_tolerances(
-    board: Board, *, gain: float | None = None, n_boards: int = _BOARDS, seed: int = _SEED
+    board: Board,
+    *,
+    gain: float | None = None,
+    charging_ohm: float | None = None,
+    n_boards: int = _BOARDS,
+    seed: int = _SEED,
 ) -> Tolerances:
     """Build boards from parts drawn from their tolerances and find where each stands.
 
@@ -120,10 +154,10 @@ def simulate_tolerances(
     ----------
     board : Board
         With the tolerances.
-    gain : float, optional
-        Of the nominal board; by default the middle of the knob's range in dB. Shifts depend on it little.
-    n_boards : int
-    seed : int
+    gain, charging_ohm : float, optional
+        Of the nominal board; by default the middle of the gain knob in dB and of
+        the delay knob in ohms. What comes out depends on them little.
+    n_boards, seed : int
 
     Returns
     -------
@@ -131,34 +165,38 @@ def simulate_tolerances(
     """
     if gain is None:
         gain = math.sqrt(board.amplifier.gain_min * board.amplifier.gain_max)
-    names = sources_of(board)
-    rng = np.random.default_rng(seed)
-    used, trimmed = _Sample([], [], []), _Sample([], [], [])
-    used.add(board, board, gain, 0.0)
-    draws = rng.standard_normal((n_boards, 2, len(names)))
-    # for each board the error of setting the knobs by ohms, then those of trimming threshold and delay
-    meter = METER_SIGMA * rng.standard_normal((n_boards, 3))
-    for (parts, ageing), error in zip(draws, meter):
-        deviates = dict(zip(names, parts))
-        new = board_at(board, deviates)
-        trimmed.add(new, board, gain, error[0])
-        old = aged(new, dict(zip(names, ageing)))
-        used.add(in_environment(old, deviates), board, gain, error[0])
-    causes = _causes(board, names, gain)
-    sample = _Sample(
-        [*used.boards, *trimmed.boards],
-        [*used.gain, *trimmed.gain],
-        [*used.charging_ohm, *trimmed.charging_ohm],
+    if charging_ohm is None:
+        charging_ohm = board.integrator.fixed.typ + 0.5 * board.integrator.pot.typ
+    built = build_boards(board, gain=gain, charging_ohm=charging_ohm, n_boards=n_boards, seed=seed)
+    # beside the knobs' ohms a meter errs when threshold and delay are trimmed
+    meter = 1.0 + METER_SIGMA * np.random.default_rng([seed, 1]).standard_normal((2, n_boards))
+    nominal = BuiltBoard(board, board, gain, charging_ohm)
+    used_v = _thresholds_v([nominal, *built], board)
+    new_v = _thresholds_v([replace(b, used=b.new) for b in built], board)
+    used_s = np.array([b.used.delay_s(b.charging_ohm) for b in (nominal, *built)])
+    new_s = np.array([b.new.delay_s(b.charging_ohm) for b in built])
+    ohms = BuiltBoards(_decibels(used_v[1:] / used_v[0]), used_s[1:] / used_s[0])
+    bench = BuiltBoards(
+        _decibels(_since_trimmed(used_v[1:], new_v) * meter[0]), _since_trimmed(used_s[1:], new_s) * meter[1]
     )
-    volts, delay_s = sample.threshold_v(board, gain), sample.delay_s()
-    n = n_boards + 1
-    ohms = BuiltBoards(_decibels(volts[1:n] / volts[0]), delay_s[1:n] / delay_s[0])
+    return Tolerances(ohms, bench, _causes(board, gain, charging_ohm, ohms.spread))
+
+
+def _since_trimmed(used: NDArray[np.float64], new: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return used over new; what was infinite when it was to be trimmed stays so."""
     with np.errstate(invalid="ignore"):
-        # what cannot be trimmed, because it never trips, is as bad after trimming
-        shift = np.where(np.isfinite(volts[n:]), volts[1:n] / volts[n:], np.inf)
-        ratio = np.where(np.isfinite(delay_s[n:]), delay_s[1:n] / delay_s[n:], np.inf)
-    bench = BuiltBoards(_decibels(shift * (1.0 + meter[:, 1])), ratio * (1.0 + meter[:, 2]))
-    return Tolerances(ohms, bench, _ranked(causes, ohms.spread))
+        return np.where(np.isfinite(new), used / new, np.inf)
+
+
+def _thresholds_v(built: Sequence[BuiltBoard], nominal: Board) -> NDArray[np.float64]:
+    """Equivalent thresholds of boards in use, by the detector at a lower rate and over a shorter tone."""
+    slowest = max(nominal.rectifier.storage_tau_s, nominal.pickup.load.typ * nominal.pickup.capacitance.typ)
+    hearing = Hearing(_RATE_HZ, _SETTLED_TAUS * slowest, 0.05, 0.01)
+    boards, gain = [b.used for b in built], np.array([b.gain for b in built])
+    guess_v = threshold_by_formula(boards, gain)
+    # the formula is good for the changes from board to board, so the first board's error serves for all
+    guess_v *= tone_thresholds(boards[:1], gain[:1], hearing) / guess_v[0]
+    return tone_thresholds(boards, gain, replace(hearing, first_step_db=0.05), guess_v=guess_v)
 
 
 def built_pass_share(
@@ -198,25 +236,23 @@ def _cell(axis: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.int6
     return np.where(found == len(axis), -1, found)
 
 
-def _causes(board: Board, names: Sequence[str], gain: float) -> list[Cause]:
-    """Half of what each source does between -1 and +1 sigma, all others nominal."""
-    sample = _Sample([], [], [])
+def _causes(board: Board, gain: float, charging_ohm: float, spread: Spread) -> tuple[Cause, ...]:
+    """Half of what each source does between -1 and +1 sigma, all others nominal; the largest first."""
+    names = sources_of(board)
+    built = []
     for name in names:
         for deviate in (-1.0, 1.0):
             one: Quantiles = {name: deviate}
-            sample.add(in_environment(board_at(board, one), one), board, gain, 0.0)
+            new = board_at(board, one)
+            built.append(_set_by_ohms(new, in_environment(new, one), board, gain, charging_ohm, 0.0))
     for error in (-METER_SIGMA, METER_SIGMA):
-        sample.add(board, board, gain, error)
-    level_db = _decibels(sample.threshold_v(board, gain)).reshape(-1, 2)
-    delay = np.log(sample.delay_s()).reshape(-1, 2)
-    return [
+        built.append(_set_by_ohms(board, board, board, gain, charging_ohm, error))
+    level_db = _decibels(_thresholds_v(built, board)).reshape(-1, 2)
+    delay = np.log([b.used.delay_s(b.charging_ohm) for b in built]).reshape(-1, 2)
+    causes = [
         Cause(name, float(0.5 * (db[1] - db[0])), float(100.0 * math.expm1(0.5 * (ln[1] - ln[0]))))
         for name, db, ln in zip([*names, "meter"], level_db, delay)
     ]
-
-
-def _ranked(causes: Sequence[Cause], spread: Spread) -> tuple[Cause, ...]:
-    """Sort by the distance that a source moves the setting, in the board's spread."""
 
     def distance(cause: Cause) -> float:
         return math.hypot(

@@ -22,7 +22,14 @@ from evalkit.descriptor import (
     read_descriptor,
     write_descriptor,
 )
-from evalkit.durable import TEMPORARY_PREFIX, dataset_lock, move_file, undone_on_failure, write_bytes
+from evalkit.durable import (
+    TEMPORARY_PREFIX,
+    dataset_lock,
+    make_folder,
+    move_file,
+    undone_on_failure,
+    write_bytes,
+)
 from evalkit.errors import Busy, FileFault
 from evalkit.pack_merging import Arrival, Known, Merged, Taken, merge_pack, notes_on
 from evalkit.pack_reading import Pack, PackLimits, open_pack, take_out
@@ -152,8 +159,9 @@ def _take_in(pack: Pack, folder: Path, descriptor: Descriptor) -> Unpacked:
     """Take a pack into a dataset; the caller holds its lock."""
     day = read_day(folder / "day.toml")
     with undone_on_failure() as made:
-        for place in ("recordings", "labels"):
-            _make_folder(folder / place, made)
+        for place in (folder / "recordings", folder / "labels"):
+            if make_folder(place):
+                made.append(place)
         staged = [_staged(folder / "recordings", entry, number) for number, entry in _numbered(pack)]
         made += staged
         arrivals = [_take_out(pack, entry, staged[number]) for number, entry in _numbered(pack)]
@@ -164,8 +172,9 @@ def _take_in(pack: Pack, folder: Path, descriptor: Descriptor) -> Unpacked:
                 move_file(source, target)
         for target, table in merged.tables:
             if not target.exists():
-                _make_folder(target.parent.parent, made)
-                _make_folder(target.parent, made)
+                for place in (target.parent.parent, target.parent):
+                    if make_folder(place):
+                        made.append(place)
                 made.append(target)
                 write_bytes(target, table)
         if merged.descriptor is not descriptor:
@@ -174,15 +183,6 @@ def _take_in(pack: Pack, folder: Path, descriptor: Descriptor) -> Unpacked:
         with contextlib.suppress(OSError):
             path.unlink(missing_ok=True)
     return _result(pack, folder, day, merged)
-
-
-def _make_folder(path: Path, made: list[Path]) -> None:
-    try:
-        if not path.is_dir():
-            path.mkdir()
-            made.append(path)
-    except OSError as error:
-        raise FileFault(f"{path}: cannot be made: {error.strerror or error}") from error
 
 
 def _numbered(pack: Pack) -> "enumerate[RecordingEntry]":

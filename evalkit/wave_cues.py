@@ -168,8 +168,8 @@ def _chunks(stream: BinaryIO, path: Path) -> Iterator[_Chunk]:
     while at + 8 <= length:
         stream.seek(at)
         name, size = struct.unpack("<4sI", stream.read(8))
-        if name == b"ds64" and size >= 16:
-            data_bytes = struct.unpack("<Q", stream.read(16)[8:])[0]
+        if name == b"ds64" and len(sizes := stream.read(16)) == 16:
+            data_bytes = struct.unpack("<Q", sizes[8:])[0]
         if name == b"data" and size == _UNKNOWN_SIZE:
             size = data_bytes if data_bytes is not None else length - at - 8
         yield _Chunk(name, at + 8, min(size, length - at - 8))

@@ -20,9 +20,10 @@ TICKS_PER_S = 1_000
 """Resolution of the format."""
 
 _ARROW = "-->"
-_TIME = re.compile(r"(?:(\d+):)?(\d{1,2}):(\d{1,2})[.,](\d{1,3})\d*")
+_TIME = re.compile(r"(?:(\d{1,9}):)?(\d{1,2}):(\d{1,2})[.,](\d{1,3})\d*")
 _VOICE = re.compile(r"<v(?:\.[^\s>]*)?[ \t]+([^>]*)>", re.IGNORECASE)
 _NO_CUE = re.compile(r"(NOTE([ \t]|$)|STYLE[ \t]*$|REGION[ \t]*$)")
+_LONGEST_PAYLOAD = 4_000
 _TAG = re.compile(r"<[^>]*>")
 
 
@@ -122,7 +123,8 @@ def _seconds(text: str) -> float | None:
 
 
 def _mark(start_s: float, end_s: float, lines: Sequence[str]) -> Mark:
-    payload = "\n".join(lines)
+    # A label and a note are far shorter; searching a hostile line for tags takes the square of its length.
+    payload = "\n".join(lines)[:_LONGEST_PAYLOAD]
     voice = _VOICE.search(payload)
     plain = [html.unescape(line) for line in _TAG.sub("", payload).split("\n")]
     phone = html.unescape(voice.group(1)).strip() if voice else ""

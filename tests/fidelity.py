@@ -80,7 +80,11 @@ def cases(default: Board) -> tuple[Case, ...]:
 def _case(default: Board, kind: str, k: int) -> Case:
     random = Random(f"{SEED} {kind} {k}")
     board = _wider(default, random) if k % 2 else default
-    deviates = {name: _NORMAL.inv_cdf(random.uniform(0.0014, 0.9986)) for name in sources_of(board)}
+    # a generator for each part, so that a new part on the board leaves the others as they were
+    deviates = {
+        name: _NORMAL.inv_cdf(Random(f"{SEED} {kind} {k} {name}").uniform(0.0014, 0.9986))
+        for name in sources_of(board)
+    }
     board = in_environment(board_at(board, deviates), deviates)
     near = k % 4 < 2
     return Case(

@@ -33,7 +33,7 @@ class Nearness:
 def high_pass(
     samples: Sequence[float], zero: float, pole: float, rate: float, *, lowest: float = -math.inf
 ) -> list[float]:
-    """(s + zero)/(s + pole) by the bilinear transform, its output held at `lowest` by the capacitor's charge."""
+    """(s + zero)/(s + pole) by the bilinear transform, its output held at `lowest` by its own charge."""
     k = 2.0 * rate
     b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
     x1 = y1 = 0.0
@@ -59,7 +59,7 @@ def diode_takes(drop: F, knee: F, share: F, scale: F, per_scale: F) -> F:
 
 
 def diode_at(board: Board) -> tuple[float, float]:
-    """n Vt and saturation current at the board's temperature (silicon: 1.11 eV, exponent 3, sheet at 25 degC)."""
+    """n Vt and saturation current at the board's temperature (silicon: 1.11 eV, exponent 3; 25 degC)."""
     emission, kelvins = board.rectifier.diode_emission.typ, board.supply.temperature.typ + 273.15
     n_vt = emission * 8.617333262e-5 * kelvins
     warmer = kelvins / 298.15

@@ -211,6 +211,8 @@ class Circuit:
     leg_ohm: float
     leg_f: float
     limit_v: float
+    output_ohm: float
+    """In series with the amplifier's output, outside its feedback; 0: none."""
     coupling_f: float
     storage_f: float
     bleed_ohm: float
@@ -239,6 +241,7 @@ class Circuit:
             leg_ohm=a.leg_resistor.typ,
             leg_f=a.leg_capacitor.typ,
             limit_v=b.supply.voltage.typ - a.headroom.typ,
+            output_ohm=0.0 if a.output_resistor is None else a.output_resistor.typ,
             coupling_f=r.coupling.typ,
             storage_f=r.storage.typ,
             bleed_ohm=r.bleed.typ,
@@ -255,15 +258,26 @@ class Circuit:
 
         The op-amp is an integrator of its input difference (gain-bandwidth product) that stops at its limits;
         its feedback divider, leg resistor and leg capacitor are the parts on the board. The clamp is 100 ohm
-        to its level.
+        to its level. Of the two diodes one at a time conducts, through the output's resistor.
         """
         c = self
-        exp = math.exp
+        exp, log = math.exp, math.log
+        scale_a = c.scale_v / max(c.output_ohm, 1e-3)
+        saturated = log(c.saturation_a / scale_a) + c.saturation_a / scale_a
 
         def diode_a(volts: float) -> float:
-            x = volts / c.scale_v
-            # the solver's trial steps may ask for absurd voltages: go on in a straight line there
-            return c.saturation_a * ((exp(x) if x < 30.0 else exp(30.0) * (x - 29.0)) - 1.0)
+            """Current I of a diode and the resistor: volts = I R + n Vt ln(1 + I/Is), by Lambert's W."""
+            z = volts / c.scale_v + saturated
+            if z < -30.0:
+                return scale_a * exp(z) - c.saturation_a
+            w = exp(z) if z < 0.0 else z - log(z) if z > 3.0 else 0.6 + 0.4 * z
+            for _ in range(6):
+                # Newton's method on w + ln w = z
+                step = w * (z - w - log(w)) / (1.0 + w)
+                w += step if step > -0.9 * w else -0.9 * w
+                if abs(step) < 1e-13 * w:
+                    break
+            return scale_a * w - c.saturation_a
 
         def slope(t: float, y: NDArray[np.float64]) -> list[float]:
             pickup, output, leg, coupling, storage = y.tolist()
@@ -373,7 +387,7 @@ def default_board() -> Board:
 
 
 def integrator_of(board: Board, delay_s: float) -> tuple[float, float]:
-    """Return (tau, fire fraction) of the gate at the board's supply: datasheet rows, straight lines between."""
+    """Return (tau, fire fraction) of the gate at the board's supply: straight lines between its rows."""
     rows = [row.typ for row in board.gate.positive_one_input]
     fires_v = float(np.interp(board.supply.voltage.typ, board.gate.supplies_v, rows))
     fraction = fires_v / (board.supply.voltage.typ - board.comparator.headroom.typ)

@@ -6,7 +6,8 @@ the board's values. What is in the netlist:
 - pickup: a voltage source behind the disc's capacitance, its load to the bias, the input's bias current, the
   input clamp as an ideal limit with 100 ohm;
 - op-amp: open-loop gain-bandwidth and slew rate (an integrator whose current is limited), output limits 0 V
-  and supply less headroom, the feedback network with its gain-leg capacitor as real parts, its output resistor after it;
+  and supply less headroom, the feedback network with its gain-leg capacitor as real parts, the output
+  resistor after it;
 - rectifier: D models with the board's Is and N at the board's temperature, capacitors, bleed.
 
 The comparator's crossings are read off the storage waveform, straight lines between the simulator's points,

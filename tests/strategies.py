@@ -45,6 +45,7 @@ def boards(draw: st.DrawFn, default: Board) -> Board:
             offset=one_of(-3e-3, 0.0, 3e-3),
             leg_capacitor=one_of(2.2e-6, 22e-6),
             gain_bandwidth=one_of(0.7e6, 1.1e6),
+            output_resistor=draw(st.sampled_from((None, exactly(100.0), exactly(1e3)))),
         ),
         rectifier=replace(
             default.rectifier,

@@ -28,9 +28,10 @@ STOREYS = (
     | {"edits", "journal", "merging", "keeping"}
     | {"marks", "wave_cues", "webvtt", "interchange"}
     | {"detectors", "cache"},
-    {"matching", "scoring", "planes", "tracing", "box_trace", "proposals"},
+    {"matching", "scoring", "planes", "tracing", "box_trace", "proposals"} | {"streams", "training"},
     {"choice", "tolerances", "figures", "recommendation", "curves", "holding", "parts", "settings"}
     | {"readings", "standins", "whatif"}
+    | {"chance", "comparison", "documents", "evidence", "failures", "planning"}
     | {"agreement", "clips", "pack_plan", "packs", "pack_reading", "pack_merging", "unpacking"},
     {"report"},
     # The command `demo` calls what is in demo/, so the design's top floor is two.

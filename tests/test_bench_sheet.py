@@ -16,13 +16,15 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from evalkit.board import Board, HoldKind, Value, Wiring
+from evalkit.cli import main
 from evalkit.parts import PartsList, choose_parts
 from evalkit.readings import call_levels, delay_with_meter_s, readings_at_rest
-from evalkit.report.bench_sheet import BenchSheet, as_html, as_markdown, bench_sheet, write_bench_sheet
+from evalkit.report.bench_paper import as_html, as_markdown, write_bench_sheet
+from evalkit.report.bench_sheet import BenchSheet, bench_sheet
 from evalkit.report.schematic import DESIGNATORS, hysteresis_resistors, schematic_picture
 from evalkit.report.wording import quantity
 from evalkit.report.words import CAUTIONS
-from evalkit.standins import Fitness, check_stand_in
+from evalkit.standins import Fitness, StandInCheck, check_stand_in
 
 from .bench_world import world
 
@@ -46,6 +48,14 @@ def board(parts: PartsList) -> Board:
 def sheet(parts: PartsList) -> BenchSheet:
     w = world()
     return bench_sheet(w.found, w.dataset, parts, about="All invented.")
+
+
+@pytest.fixture(scope="module")
+def check() -> StandInCheck:
+    w = world()
+    found = check_stand_in(w.dataset, w.found, w.cache)
+    assert found is not None
+    return found
 
 
 def words_of(svg: str) -> str:
@@ -206,16 +216,28 @@ class TestSheet:
         assert words_of(blind.schematic.svg).split().count("?") == 2
 
     @pytest.mark.parametrize("fitness", list(Fitness))
-    def test_the_stand_in_is_used_only_where_it_is_fit(self, parts: PartsList, fitness: Fitness) -> None:
+    def test_the_stand_in_is_used_only_where_it_is_fit(
+        self, parts: PartsList, check: StandInCheck, fitness: Fitness
+    ) -> None:
         w = world()
-        check = check_stand_in(w.dataset, w.found, w.cache)
-        assert check is not None
         judged = replace(check, fitness=fitness, error_db=4.0)
         made = bench_sheet(w.found, w.dataset, parts, stand_in=judged)
         (step,) = [step for step in made.steps if step.startswith("Stand-in")]
         forbidden = "do not set RV1" in step
         assert forbidden == (fitness in (Fitness.NOT_AT_ALL, Fitness.UNKNOWN))
         assert ("4.0 dB keener" in step) == (fitness is Fitness.WITH_OFFSET)
+
+    def test_markdown_tells_alternatives_hold_and_stand_in(
+        self, parts: PartsList, check: StandInCheck
+    ) -> None:
+        w = world()
+        text = as_markdown(bench_sheet(w.found, w.dataset, parts, stand_in=check), picture="s.svg")
+        for alternative in parts.alternatives:
+            assert alternative.margin is not None
+            assert f"| {alternative.margin:.1f} {alternative.unit} |" in text
+        assert parts.hold.reason in text
+        assert f"| strongest frequency, Hz | {check.rings.frequency_hz.median:.0f} (" in text
+        assert check.reason in text
 
     def test_names_from_the_data_do_no_harm(self, parts: PartsList) -> None:
         w = world()
@@ -227,7 +249,7 @@ class TestSheet:
         assert "<script" not in text.replace("\\<", "")
         for line in text.splitlines():
             if line.startswith("|"):
-                assert len(re.findall(r"(?<!\\)\|", line)) in (3, 5), line
+                assert len(re.findall(r"(?<!\\)\|", line)) in (3, 4, 5, 6), line
 
     def test_the_same_input_gives_the_same_bytes(self, sheet: BenchSheet, parts: PartsList) -> None:
         w = world()
@@ -245,16 +267,33 @@ class TestSheet:
         assert "(schematic.svg)" in (tmp_path / "out" / "bench-sheet.md").read_text(encoding="utf-8")
 
 
+class TestCommand:
+    def test_alone(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        """As files, and as Markdown on standard output, which says the same."""
+        folder = tmp_path / "bench"
+        shutil.copytree(world().dataset.folder, folder)
+        assert main(["report", str(folder), "--bench", "--out", str(tmp_path / "out")]) == 0
+        assert capsys.readouterr().out == ""
+        assert main(["report", str(folder), "--bench", "--plain"]) == 0
+        printed = capsys.readouterr().out
+        assert printed.startswith("# Bench sheet: bench\n")
+        assert printed == (tmp_path / "out" / "bench-sheet.md").read_text(encoding="utf-8")
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
 @pytest.mark.parametrize(("paper", "points"), [("letter", (612, 792)), ("A4", (595, 842))])
 @pytest.mark.parametrize("kind", [HoldKind.AFTER_RELEASE, HoldKind.ONE_SHOT])
 def test_prints_on_one_page(
-    parts: PartsList, tmp_path: Path, paper: str, points: tuple[int, int], kind: HoldKind
+    parts: PartsList,
+    check: StandInCheck,
+    tmp_path: Path,
+    paper: str,
+    points: tuple[int, int],
+    kind: HoldKind,
 ) -> None:
     """With the longest of everything: many phones' levels, a stand-in, two lines about the data."""
     w = world()
-    check = check_stand_in(w.dataset, w.found, w.cache)
     board = replace(parts.board, hold=replace(parts.board.hold, kind=kind))
     made = bench_sheet(
         w.found, w.dataset, replace(parts, board=board), stand_in=check, about="All of it is invented. " * 6

@@ -299,6 +299,20 @@ class TestCalibrate:
         assert low < 1.5 < high
         assert session["input_ohms"]["value"] == pytest.approx(47e3, rel=2e-3)
 
+    def test_command_counts_the_meters_error(
+        self, with_tones: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """1 % within limits is 0.577 % of standard uncertainty; 5 % of the part's likewise."""
+        line = ["calibrate", str(with_tones), "tone", "--volts-rms", "0.2 V", "--frequency-hz", "400 Hz"]
+        line += ["--through", "tone-22k", "--resistor", "22k", "--meter-percent", "1", "--part-percent", "5%"]
+        assert main([*line, "--json"]) == 0
+        (session,) = json.loads(capsys.readouterr().out)["calibrated"]
+        scale, ohms = session["full_scale_v"], session["input_ohms"]
+        assert scale["sigma"] / scale["value"] == pytest.approx(0.01 / math.sqrt(3.0), rel=0.02)
+        assert ohms["sigma"] / ohms["value"] == pytest.approx(0.05 / math.sqrt(3.0), rel=0.02)
+        assert main(line) == 0
+        assert "full scale: 1.5" in capsys.readouterr().out
+
     def test_command_tells_what_is_wrong_in_one_line(
         self, with_tones: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:

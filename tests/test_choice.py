@@ -57,8 +57,8 @@ def test_centre_of_a_rectangle_is_chosen() -> None:
 
 
 def test_distance_is_counted_in_the_board_s_spread() -> None:
-    # 9 dB by 5 steps of delay. With thresholds that scatter by 3 dB and delays by one step the nearest failing
-    # settings lie along the threshold axis: its middle decides, and the delay has play
+    # 9 dB by 5 steps of delay. With thresholds that scatter by 3 dB and delays by one step the nearest
+    # failing settings lie along the threshold axis: its middle decides, and the delay has play
     passing = block((30, 20), slice(10, 19), slice(5, 10))
     found = choice_of(passing, Spread(threshold=3.0, delay=STEP))
     assert found.lane == 14

@@ -25,7 +25,8 @@ CHARGE = ((1, 0.632121), (2, 0.864665), (3, 0.950213), (4, 0.981684), (5, 0.9932
 # Time to threshold t = -RC ln(1 - V/Vs) from 0 V
 TIME_TO = (
     (0.10, 0.105361), (0.25, 0.287682), (1 / 3, 0.405465), (0.50, 0.693147), (0.60, 0.916291),
-    (0.632, 0.999672), (2 / 3, 1.098612), (0.75, 1.386294), (0.90, 2.302585), (0.95, 2.995732), (0.99, 4.605170),
+    (0.632, 0.999672), (2 / 3, 1.098612), (0.75, 1.386294), (0.90, 2.302585), (0.95, 2.995732),
+    (0.99, 4.605170),
 )  # fmt: skip
 
 
@@ -109,7 +110,10 @@ def test_gate_at_or_over_full_charge_never_fires() -> None:
 
 @pytest.mark.parametrize(
     ("fire", "release", "ratio", "hold_s"),
-    [(0.5, 0.5, 1.0, 0.0), (0.5, 0.6, 1.0, 0.0), (0.5, 0.0, 1.0, 0.0), (0.5, 0.4, 0.0, 0.0), (0.5, 0.4, 1.0, -1.0)],
+    [
+        (0.5, 0.5, 1.0, 0.0), (0.5, 0.6, 1.0, 0.0), (0.5, 0.0, 1.0, 0.0), (0.5, 0.4, 0.0, 0.0),
+        (0.5, 0.4, 1.0, -1.0),
+    ],
 )  # fmt: skip
 def test_impossible_integrators_are_refused(fire: float, release: float, ratio: float, hold_s: float) -> None:
     with pytest.raises(ValueError, match="must"):
@@ -173,8 +177,8 @@ def test_firing_and_release_agree_with_a_stiff_solver_within_1e_6(ratio: float) 
     assert compared >= 10
 
 
-# Worked by hand. The gate fires 1 s after a rise from rest (tau = 1/ln 2 s, fires at 1/2); it lets go at 1/4, so
-# after a rise of r s the charge is 1 - 2^-r and falls to 1/4 in log2(4 (1 - 2^-r)) s.
+# Worked by hand. The gate fires 1 s after a rise from rest (tau = 1/ln 2 s, fires at 1/2); it lets go at 1/4,
+# so after a rise of r s the charge is 1 - 2^-r and falls to 1/4 in log2(4 (1 - 2^-r)) s.
 FALL_1 = 1.0  # after 1 s: 1/2
 FALL_2 = math.log2(3.0)  # after 2 s: 3/4
 FALL_LONG = 2.0  # from full charge

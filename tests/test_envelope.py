@@ -124,7 +124,7 @@ def test_equivalent_threshold_is_the_smallest_tone_that_holds_the_comparator_hig
     for lane, threshold_v in enumerate(detector.levels.threshold_v):
         for factor, holds in ((1.0005, True), (0.9995, False)):
             source = Source(RATE_HZ, full_scale_v=float(threshold_v) * factor, input_ohms=None)
-            found, state = detector.advance(samples, detector.at_rest(source))
+            found, _ = detector.advance(samples, detector.at_rest(source))
             own = found.sample[found.lane == lane]
             held = len(own) % 2 == 1 and own[-1] <= 5 * RATE_HZ
             assert bool(held) is holds

@@ -4,7 +4,6 @@ The first tier compares with the simulator's stored answers; the slow one runs t
 """
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -31,10 +30,7 @@ needs_ngspice = pytest.mark.skipif(
 )
 
 
-def one_of_each_kind() -> Iterator[Case]:
-    """The first case of each kind that is drawn under twice its threshold."""
-    for kind in KINDS:
-        yield next(case for case in CASES if case.kind == kind and case.factor < 2.0)
+ONE_OF_EACH_KIND = [next(c for c in CASES if c.kind == kind and c.factor < 2.0) for kind in KINDS]
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +73,7 @@ class TestStoredAnswers:
 @pytest.mark.slow
 @needs_ngspice
 class TestSimulator:
-    @pytest.mark.parametrize("case", one_of_each_kind(), ids=lambda case: case.kind)
+    @pytest.mark.parametrize("case", ONE_OF_EACH_KIND, ids=lambda case: case.kind)
     def test_stored_answer_is_the_simulators(self, case: Case) -> None:
         stored = stored_answers()[case.digest]
         again = simulator_answer(case, stored.threshold * 1.02)
@@ -86,7 +82,7 @@ class TestSimulator:
         assert again.fires_s == pytest.approx(stored.fires_s, rel=0.01)
         assert again.peak_v == pytest.approx(stored.peak_v, rel=0.01)
 
-    @pytest.mark.parametrize("case", one_of_each_kind(), ids=lambda case: case.kind)
+    @pytest.mark.parametrize("case", ONE_OF_EACH_KIND, ids=lambda case: case.kind)
     def test_closed_form_integrator_is_that_of_the_whole_netlist(self, case: Case) -> None:
         """Comparator, integrator and gate as parts of the netlist fire when the closed form says so."""
         amplitude = case.factor * detector_threshold(case, 48_000)

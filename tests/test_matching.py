@@ -295,7 +295,7 @@ def test_recorded_time_and_events_of_each_class() -> None:
 
 
 def test_classes_are_the_nuisance_labels_in_use_then_background() -> None:
-    one = recording([RING, Segment(5.0, 9.0, "tap"), Segment(40.0, 41.0, "door"), Segment(50.0, 51.0, "quiet"),
-                     Segment(60.0, 61.0, "stand-in"), Segment(70.0, 71.0, "phone on the wall")])  # fmt: skip
+    labels = ("tap", "door", "quiet", "stand-in", "phone on the wall")
+    one = recording([RING, *(Segment(40.0 + k, 41.0 + k, label) for k, label in enumerate(labels))])
     dataset = Dataset(Path("bench"), "bench", None, (one,), DAY, default_board())
     assert classes_of(dataset) == ("door", "tap", BACKGROUND)

@@ -1,5 +1,6 @@
 """The report: what it shows is what was computed, whole, offline and safe to open."""
 
+import base64
 import json
 import math
 import re
@@ -21,6 +22,7 @@ from evalkit.figures import Outcome, figures_of
 from evalkit.rates import daily_rate
 from evalkit.report.contents import Contents, contents_of
 from evalkit.report.drawing import INK
+from evalkit.report.explore import packed
 from evalkit.report.incidents import IncidentKind, mistakes_of
 from evalkit.report.page import Page, as_html, as_markdown, page_of
 from evalkit.report.pictures import outlines
@@ -193,6 +195,72 @@ def test_other_settings_are_cells_of_the_plane(contents: Contents) -> None:
     assert found.sweep.delay_s[hasty.delay_index] < 0.06
 
 
+def test_the_page_s_figures_are_those_of_one_setting(workshop: Dataset, contents: Contents) -> None:
+    """The plane's figures, computed at once, equal `figures_of` to the last bit, and so do the areas."""
+    rng = np.random.default_rng(3)
+    for rival in contents.rivals:
+        found, at_once = rival.found, rival.figures
+        lanes, delays = found.plane.caught.shape
+        for lane, d in zip(rng.integers(lanes, size=60), rng.integers(delays, size=60)):
+            outcomes = [Outcome(t, int(lane), int(d)) for t in found.sweep.tallies]
+            figures = figures_of(found.sweep.classes, outcomes, workshop.day)
+            pairs = [
+                (figures.caught, at_once.caught),
+                (figures.counted, at_once.counted),
+                (figures.masked, at_once.masked),
+                (figures.masked_by_alarm, at_once.masked_by_alarm),
+                (figures.false_alarms_per_day, at_once.alarms_per_day),
+                (figures.alert_minutes_per_day, at_once.alert_minutes_per_day),
+                (figures.response_median_s, at_once.response_median_s),
+                (figures.response_p95_s, at_once.response_p95_s),
+            ]
+            for interval, lower, upper in (
+                (figures.calls_interval, at_once.calls_lower, at_once.calls_upper),
+                (figures.false_alarms_interval, at_once.alarms_lower, at_once.alarms_upper),
+                (figures.response_p95_interval, at_once.p95_lower_s, at_once.p95_upper_s),
+            ):
+                pair = interval.pair() or (math.nan, math.nan)
+                pairs += [(pair[0], lower), (pair[1], upper)]
+            for one, all_ in pairs:
+                np.testing.assert_equal(float(all_[lane, d]), math.nan if one is None else float(one))
+            assert [c.alarms for c in figures.classes if c.exposure.label in at_once.classes] == list(
+                at_once.alarms[:, lane, d]
+            )
+            assert at_once.caught_of_phone[:, lane, d].sum() == figures.caught
+        chosen = found.choice.delay_index
+        area = rival.curves.events_auc
+        assert rival.roc.events_auc[chosen, 0] == area.estimate
+        assert rival.roc.events_auc[chosen, 1] == float(area.interval.lower)
+        # the curve of the report is the chosen delay's column
+        share = rival.roc.calls_reach[:, chosen] / rival.roc.calls
+        for level, expected in zip(found.sweep.levels.position, share):
+            reached = rival.curves.events.threshold >= level
+            assert rival.curves.events.true_positive_rate[reached].max() == pytest.approx(expected)
+
+
+@settings(derandomize=True, deadline=None, max_examples=100)
+@given(
+    arrays(
+        np.float64,
+        st.integers(1, 50),
+        elements=st.one_of(st.floats(allow_nan=False), st.just(math.nan), st.just(math.inf)),
+    )
+)
+def test_packing_loses_nothing(values: np.ndarray) -> None:
+    """Through JSON and back as the page reads it: every bit of every finite number."""
+    sent = json.loads(json.dumps(packed(values)))
+    which = np.frombuffer(base64.b64decode(sent["which"]), "<u2")
+    assert len(which) == len(values)
+    for k, value in zip(which, values):
+        told = sent["values"][k]
+        if math.isnan(value):
+            assert told is None
+        elif math.isinf(value):
+            assert told == "never"
+        else:
+            assert told == value
+
+
 def test_without_a_mistake_the_nearest_are_shown(contents: Contents) -> None:
     assert contents.n_mistakes == 0
     kinds = [shown.incident.kind for shown in contents.shown]
@@ -297,7 +365,7 @@ def test_evidence_that_is_asked_for_would_do(contents: Contents) -> None:
 @settings(derandomize=True, deadline=None, max_examples=200)
 @given(arrays(bool, st.tuples(st.integers(1, 7), st.integers(1, 7))))
 def test_outlines_enclose_exactly_the_cells(mask: np.ndarray) -> None:
-    """Green's theorem: the signed areas of all loops add up to the number of cells; every edge is a border."""
+    """Green's theorem: the signed areas of all loops add up to the number of cells."""
     area = 0.0
     for loop in outlines(mask):
         assert loop[0] == loop[-1]
@@ -406,13 +474,11 @@ def test_excerpts_show_any_detector(workshop: Dataset, contents: Contents) -> No
 def test_an_unknown_day_leaves_the_curve_out(tmp_path: Path) -> None:
     day = DAY_TOML + "[exposure.traffic]\nhours_per_day = 1.0\n"
     dataset = read_dataset(build_workshop(tmp_path / "w", sessions=3, day=day))
-    told = contents_of(
-        dataset, [DetectorName.CIRCUIT], cache=CrossingCache(dataset.folder), most_mistakes=3
-    )
+    told = contents_of(dataset, [DetectorName.CIRCUIT], cache=CrossingCache(dataset.folder), most_mistakes=3)
     page = page_of(told)
     assert page.passes is None
     assert page.verdict == "Open"
-    assert page.free is None
+    assert page.view.free is None
     html = as_html(page)
     assert "False alarms a day are unknown" in html
     assert ("False alarms", "unknown", "a class that the day brings was not recorded") in page.expectations
@@ -441,6 +507,13 @@ def test_plain_prints_the_whole_report(workshop: Dataset, capsys: pytest.Capture
     assert main(["report", str(workshop.folder), "--plain", "--detector", "circuit"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("# How to set the box at easy\n")
-    for heading in ("The answer", "How sure", "Build and set it", "Every setting", "Curves", "What each class"):
+    for heading in (
+        "The answer",
+        "How sure",
+        "Build and set it",
+        "Every setting",
+        "Curves",
+        "What each class",
+    ):
         assert f"## {heading}" in out
     assert "Extra-low voltage only" in out

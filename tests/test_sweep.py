@@ -33,7 +33,16 @@ from evalkit.spans import ALL_TIME, Span
 
 from . import reference
 from .solver import default_board
-from .strategies import DELAYS, LabelledTime, boards, crossing_trains, integrators, labelled_times, signals
+from .strategies import (
+    DELAYS,
+    LabelledTime,
+    boards,
+    crossing_trains,
+    exactly,
+    integrators,
+    labelled_times,
+    signals,
+)
 
 RATE_HZ = 4_000
 SECONDS = 2.5
@@ -375,6 +384,21 @@ def test_block_size_changes_no_bit(seed: int, cuts: list[int], circuit: bool) ->
         assert each[0] == each[1]
 
 
+def test_block_size_changes_no_bit_where_the_rectifier_holds_next_to_nothing() -> None:
+    # under a microvolt is set to nothing at instants counted from the recording's start, not the block's
+    detector = CircuitDetector(BOARD, np.geomspace(400.0, 5.0, 60))
+    samples = np.float32(0.05) * some_signal(5, 100.0)[:400]
+    nearly_empty = 0
+    for n in range(100, 400, 11):
+        _, at_end = detect(detector, samples[:n], [])
+        _, after_parts = detect(detector, samples[:n], list(range(37, n, 37)))
+        storage_v = at_end.voltages[3]
+        nearly_empty += int(np.count_nonzero((storage_v > 0.0) & (storage_v < 1e-6)))
+        for a, b in zip(leaves(at_end), leaves(after_parts), strict=True):
+            assert a.tobytes() == b.tobytes()
+    assert nearly_empty > 10
+
+
 def leaves(state: Any) -> list[NDArray[Any]]:
     """Return the arrays of a detector's state."""
     found = []
@@ -402,6 +426,22 @@ def test_a_lane_alone_equals_its_place_in_the_sweep() -> None:
     together = in_order(detect(CircuitDetector(BOARD, gain), samples, [])[0])
     for lane in (0, 7, 22, 39):
         alone = in_order(detect(CircuitDetector(BOARD, gain[lane : lane + 1]), samples, [])[0])
+        assert np.array_equal(together[together[:, 0] == lane][:, 1:], alone[:, 1:])
+
+
+def test_more_changes_than_fit_at_once_are_all_listed() -> None:
+    # a storage capacitor of 2 ms without hysteresis: the ripple alone passes the trip level twice a period
+    board = replace(
+        BOARD,
+        rectifier=replace(BOARD.rectifier, storage=exactly(22e-9), bleed=exactly(100e3)),
+        comparator=replace(BOARD.comparator, hysteresis=exactly(1e-3)),
+    )
+    gain = np.geomspace(120.0, 80.0, 12)
+    samples = np.tile(some_signal(13, 100.0), 4)
+    together = in_order(detect(CircuitDetector(board, gain), samples, [])[0])
+    assert len(together) > 10_000
+    for lane in (0, 5, 11):
+        alone = in_order(detect(CircuitDetector(board, gain[lane : lane + 1]), samples, [])[0])
         assert np.array_equal(together[together[:, 0] == lane][:, 1:], alone[:, 1:])
 
 

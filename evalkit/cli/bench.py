@@ -148,7 +148,8 @@ def write_or_print_bench_sheet(
     from evalkit.cli.scoring import audio_progress
     from evalkit.parts import choose_parts
     from evalkit.recommendation import recommend
-    from evalkit.report.bench_sheet import as_markdown, bench_sheet, write_bench_sheet
+    from evalkit.report.bench_paper import as_markdown, write_bench_sheet
+    from evalkit.report.bench_sheet import bench_sheet
     from evalkit.report.contents import about
     from evalkit.standins import check_stand_in
 

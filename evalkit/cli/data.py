@@ -142,12 +142,14 @@ def _check(dataset: DatasetArgument, as_json: JsonOption = False) -> None:
     with progress("checking", len(entries)) as advance:
         findings = check_dataset(dataset, advance=advance)
     usable = all(finding.usable for finding in findings)
+    evidence = _evidence(dataset) if usable else ()
     if as_json:
         document = {
             "dataset": str(dataset),
             "recordings": len(entries),
             "usable": usable,
             "findings": [_as_json(finding) for finding in findings],
+            "evidence": [_as_json(finding) for finding in evidence],
         }
         print_json(document)
     elif findings:
@@ -156,6 +158,23 @@ def _check(dataset: DatasetArgument, as_json: JsonOption = False) -> None:
             say("the dataset cannot be used before the findings marked 'mend' are mended")
     else:
         print(f"{len(entries)} recordings, nothing found")
+    if evidence and not as_json:
+        print()
+        _print_findings("Evidence: what to listen to or to record more of", evidence)
+
+
+def _evidence(dataset: Path) -> "tuple[Finding, ...]":
+    """What stands in the way of evidence, where anything is labelled at all."""
+    from evalkit.cache import CrossingCache
+    from evalkit.cli.scoring import audio_progress
+    from evalkit.dataset import read_dataset
+    from evalkit.evidence import evidence_findings
+
+    opened = read_dataset(dataset)
+    if not any(recording.segments for recording in opened.recordings):
+        return ()
+    with audio_progress("looking for evidence") as report:
+        return evidence_findings(opened, CrossingCache(opened.folder), progress=report)
 
 
 def _spans(reviewed: str) -> Any:

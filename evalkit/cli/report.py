@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evalkit.cli.bench import write_or_print_bench_sheet
-from evalkit.cli.console import DatasetArgument, say
+from evalkit.cli.console import DatasetArgument, JsonOption, print_json, say
 from evalkit.cli.scoring import audio_progress
 from evalkit.errors import WrongUse
 
@@ -28,6 +28,10 @@ def register(app: typer.Typer) -> None:
 
 def _report(
     dataset: DatasetArgument,
+    other: Annotated[
+        Path | None,
+        typer.Argument(metavar="[DATASET_B]", help="Another dataset, or the same with another board."),
+    ] = None,
     detector: Annotated[
         list[str] | None,
         typer.Option(
@@ -69,12 +73,16 @@ def _report(
             "--same-scale", help="Pool uncalibrated sessions: full scale, gain and input were equal."
         ),
     ] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Write a report that opens in any browser, offline: answer, evidence, every mistake."""
     from evalkit.cache import CrossingCache
     from evalkit.dataset import read_dataset
+    from evalkit.recommendation import recommend
+    from evalkit.report.comparison import compared, side_of
     from evalkit.report.contents import contents_of
     from evalkit.report.page import as_markdown, page_of
+    from evalkit.report.tables import report_document
     from evalkit.report.writing import write_plain, write_report
 
     if not 0.0 <= sound_mb <= _MOST_SOUND_MB:
@@ -96,16 +104,29 @@ def _report(
             progress=report,
             same_scale=same_scale,
         )
-    page = page_of(contents)
+    if other is None:
+        page = page_of(contents)
+    else:
+        opened_b = read_dataset(other)
+        cache_b = CrossingCache(opened_b.folder)
+        with audio_progress(f"scoring {opened_b.folder.name}") as report:
+            found_b = recommend(opened_b, names[0], cache=cache_b, progress=report, same_scale=same_scale)
+        sides = side_of(opened, contents.found, cache), side_of(opened_b, found_b, cache_b)
+        page = page_of(contents, compared(*sides), sides[1])
     if plain and out is None:
+        if as_json:
+            raise WrongUse("--plain without --out prints the text itself, so it does not go with --json")
         print(as_markdown(page), end="")
         return
     folder = out if out is not None else Path("reports") / opened.folder.resolve().name
     written = (
         write_plain(folder, contents, page) if plain else write_report(folder, contents, page, cache=cache)
     )
-    for line in summary_lines(page):
-        print(line)
+    if as_json:
+        print_json(report_document(contents, str(written)))
+    else:
+        for line in summary_lines(page):
+            print(line)
     say(f"wrote {written}")
 
 

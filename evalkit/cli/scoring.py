@@ -214,9 +214,11 @@ def print_comparison(comparison: "Comparison", opened: "Dataset") -> None:
         )
         print()
         print_table(
-            f"{contender.name}: calls by phone, by what went on during them, by session, worst first",
+            f"{contender.name}: calls by phone, by what went on, by session with a miss, worst first",
             ("by", "which", "calls caught", "95 % answered within"),
-            group_rows(call_groups(figures, opened)),
+            group_rows(
+                [g for g in call_groups(figures, opened) if g.by != "session" or g.caught < g.counted]
+            ),
         )
 
 

@@ -29,7 +29,8 @@ _CAPACITORS_F = (10e-9, 100e-9)
 _RESISTORS_OHM = (1e3, 1e6)
 _ENOUGH_FRAMES = 20_000
 _AS_GOOD = 1e-3
-"""Areas this close are equal: the lower Q is taken, which forgives a motor that runs slower."""
+"""Areas this close are equal: the lower Q is taken, which forgives a motor that runs slower, then the
+centre with the widest gap."""
 
 
 @dataclass(frozen=True)
@@ -174,6 +175,8 @@ class BandDetector(EnvelopeDetector):
         from scipy.signal import sosfilt
 
         assert isinstance(state, BandState)
+        if not len(block):
+            return np.empty(0), state
         passed, memory = sosfilt(state.sections, block.astype(np.float64), zi=state.band_memory)
         return super().level_v(passed, replace(state, band_memory=memory))
 
@@ -193,16 +196,25 @@ def _best_stage(frames: Frames) -> BandPass:
     some = slice(None, None, max(1, len(frames.kind) // _ENOUGH_FRAMES))
     power = 10.0 ** (frames.features[some, : len(centres_hz)].astype(np.float64) / 10.0)
     kind = frames.kind[some]
-    stages = list(_stages())
-    gains = [stage.response(centres_hz) ** 2 for stage in stages]
-    areas = np.array([_mean_area(np.einsum("fb,b->f", power, gain), kind) for gain in gains])
-    good = [stage for stage, area in zip(stages, areas) if area >= areas.max() - _AS_GOOD]
-    return min(good, key=lambda stage: stage.q)
+    levels = [np.einsum("fb,b->f", power, stage.response(centres_hz) ** 2) for _, stage in _stages()]
+    areas = np.array([_mean_area(level, kind) for level in levels])
+    good = [k for k, area in enumerate(areas) if area >= areas.max() - _AS_GOOD]
+    best = min(good, key=lambda k: (_stages()[k][0], -_gap_db(levels[k], kind)))
+    return _stages()[best][1]
+
+
+def _gap_db(level: NDArray[np.float64], kind: NDArray[np.int64]) -> float:
+    """How far the weakest tenth of the target's frames lies over the strongest tenth of all others."""
+    target, others = level[kind == 0], level[kind > 0]
+    if not len(target) or not len(others):
+        return 0.0
+    return float(10.0 * np.log10(np.quantile(target, 0.1) / np.quantile(others, 0.9)))
 
 
 @cache
-def _stages() -> tuple[BandPass, ...]:
-    return tuple(buildable(float(centre_hz), q) for q in _QS for centre_hz in _CENTRES_HZ)
+def _stages() -> tuple[tuple[float, BandPass], ...]:
+    """Return what is tried, each with the Q asked for."""
+    return tuple((q, buildable(float(centre_hz), q)) for q in _QS for centre_hz in _CENTRES_HZ)
 
 
 def _mean_area(level: NDArray[np.float64], kind: NDArray[np.int64]) -> float:

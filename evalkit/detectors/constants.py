@@ -28,7 +28,7 @@ class CircuitConstants:
     by_gain: tuple[NDArray[np.float32], ...]
     """(n_gains,) each: gain - 1, share that the amplifier keeps, that the gain leg takes, output's limits."""
     scalars: tuple[Any, ...]
-    """float32: knees and shares of clamp and series diode, n Vt, 1/(n Vt), shares to coupling and storage, bleed."""
+    """float32: knees and shares of clamp and series diode, n Vt, 1/(n Vt), to coupling and storage, bleed."""
     upper_v: Any
     lower_v: Any
     resting_v: NDArray[np.float64]

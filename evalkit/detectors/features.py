@@ -48,6 +48,7 @@ _STEPS = 62
 _SHARE_STEPS = 47
 _SHORTEST_LAG, _LONGEST_LAG = 4, 39
 _ON_DB, _RHYTHM_RANGE_DB = 10.0, 20.0
+_ABOUT = 0.9
 _PAGE = 128
 """Frames that are computed at once, so that memory does not grow with a block."""
 
@@ -84,7 +85,7 @@ FEATURES = (
     Feature("burst length", "s", "how long it has been so by now; 0: it is not"),
     Feature("depth", "dB", "standard deviation of its level, last 8 s"),
     Feature("periodicity", "1", "highest peak of the autocorrelation of its envelope at 0.5 to 5 s; 0: none"),
-    Feature("period", "s", "lag of that peak; 0: none"),
+    Feature("period", "s", "shortest lag with a peak about as high; 0: none"),
 )
 _N_RHYTHM = 5
 
@@ -189,6 +190,9 @@ class FrameMaker:
         """
         from scipy.signal import lfilter
 
+        if not len(block):
+            # the filter would give back a state that it never wrote
+            return np.empty((0, len(FEATURES)), np.float32), state
         b0, b1, a1 = state.section
         volts = block.astype(np.float64) * state.volts
         volts, memory = lfilter([b0, b1], [1.0, a1], volts, zi=state.memory)
@@ -350,8 +354,9 @@ def _rhythm_rows(steps_db: NDArray[np.float64]) -> NDArray[np.float64]:
     likeness = np.stack([_likeness(envelope, lag) for lag in lags], axis=1)
     inner = likeness[:, 1:-1]
     peaks = np.where((inner >= likeness[:, :-2]) & (inner >= likeness[:, 2:]) & (inner > 0.0), inner, 0.0)
-    best = peaks.argmax(axis=1)
-    periodicity = peaks[np.arange(len(peaks)), best]
+    periodicity = peaks.max(axis=1)
+    # a multiple of the period is as good as the period itself: the first peak that is about as high
+    best = (peaks >= _ABOUT * periodicity[:, None]).argmax(axis=1)
     period_s = np.where(periodicity > 0.0, step_s * (_SHORTEST_LAG + best), 0.0)
     return np.stack([share, burst_s, _deviation(steps_db, _STEPS), periodicity, period_s], axis=1)
 

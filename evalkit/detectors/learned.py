@@ -1,12 +1,11 @@
 """Learned detectors: a probability for each frame, compared like any other level.
 
 Each fit is cross-fitted: the training sessions are dealt into up to three
-groups, and one estimator is fitted without each group and has its
-probabilities calibrated on it (Platt's sigmoid). A recording of a training
-session is scored by the estimator that has not seen its session, any other
-recording by the mean of their log-odds. So no frame is scored by an estimator
-that was fitted on its own session, not even where a setting is chosen (only
-the two numbers of the sigmoid saw it, among the other sessions of its group).
+groups, and one estimator is fitted without each group. Its probabilities are
+calibrated by a sigmoid (Platt) on what the other estimators said of their own
+left-out groups. So a recording of a training session is scored by an estimator
+and a sigmoid to which its session's labels were not shown, even where a
+setting is chosen; any other recording by the mean log-odds of all of them.
 """
 
 import hashlib
@@ -32,8 +31,6 @@ _GROUPS = 3
 _REACH = 6.0
 """The axis goes from minus this to this, in log-odds."""
 _LEAST_SIGMA = 0.25
-_SURE = 1e-9
-"""Probabilities nearer to 0 or 1 are told as this near: 20.7 log-odds."""
 _DECIMALS = 6
 """Log-odds are rounded to so many, so that the order in which a library sums cannot move a crossing."""
 _RHYTHM = (
@@ -74,12 +71,24 @@ class LearnedState:
 
 
 @dataclass(frozen=True)
+class _Member:
+    """An estimator with its calibration: log-odds = slope x what it decides + offset."""
+
+    estimator: _Estimator
+    slope: float
+    offset: float
+
+    def log_odds(self, rows: NDArray[np.float32]) -> NDArray[np.float64]:
+        return np.asarray(self.slope * self.estimator.decision_function(rows) + self.offset)
+
+
+@dataclass(frozen=True)
 class _Model:
     """Calibrated estimators and who has seen what."""
 
     name: str
     maker: FrameMaker
-    members: tuple[_Estimator, ...]
+    members: tuple[_Member, ...]
     unseen: Mapping[str, int]
     """For each training session the estimator that was fitted without it."""
     sigma: float
@@ -229,8 +238,6 @@ class _FittedModel:
 
 def _fit(name: str, estimator: Callable[[], _Estimator], training: Training) -> Fitted:
     """Cross-fit and calibrate an estimator on the frames of some sessions, in one thread."""
-    from sklearn.calibration import CalibratedClassifierCV
-
     frames = training.frames()
     group = _groups(frames)
     if len(np.unique(group)) < 2:
@@ -238,14 +245,8 @@ def _fit(name: str, estimator: Callable[[], _Estimator], training: Training) -> 
             f"{name} learns from the sessions that it is not scored on: at least 2 with a ring and "
             "something else in reviewed time are needed"
         )
-    target = (frames.kind == 0).astype(np.int64)
-    of_frame = group[frames.session]
-    splits = [(np.flatnonzero(of_frame != g), np.flatnonzero(of_frame == g)) for g in range(group.max() + 1)]
     with _threads().limit(limits=1):
-        calibrated = CalibratedClassifierCV(estimator(), method="sigmoid", cv=splits).fit(
-            frames.features, target
-        )
-    members = tuple(calibrated.calibrated_classifiers_)
+        members = _cross_fitted(estimator, frames, group[frames.session])
     return _FittedModel(
         _Model(
             name=name,
@@ -256,6 +257,29 @@ def _fit(name: str, estimator: Callable[[], _Estimator], training: Training) -> 
             fingerprint=f"{name} {_digest(frames)}",
         )
     )
+
+
+def _cross_fitted(
+    estimator: Callable[[], _Estimator], frames: Frames, group: NDArray[np.int64]
+) -> tuple[_Member, ...]:
+    """Fit one estimator without each group of frames, and a sigmoid for each on all groups but its own."""
+    from sklearn.linear_model import LogisticRegression
+
+    target = (frames.kind == 0).astype(np.int64)
+    bare, decided = [], np.zeros(len(target))
+    for g in range(int(group.max()) + 1):
+        own = group == g
+        bare.append(estimator().fit(frames.features[~own], target[~own]))
+        decided[own] = bare[-1].decision_function(frames.features[own])
+    members = []
+    for g, each in enumerate(bare):
+        others = group != g
+        # nearly no penalty: two numbers from thousands of frames
+        sigmoid = LogisticRegression(C=1e6).fit(decided[others, None], target[others])
+        # what is worse than a guess elsewhere is taken for a guess, not for its opposite
+        slope = max(0.0, float(sigmoid.coef_[0, 0]))
+        members.append(_Member(each, slope, float(sigmoid.intercept_[0])))
+    return tuple(members)
 
 
 def _groups(frames: Frames) -> NDArray[np.int64]:
@@ -277,7 +301,7 @@ def _groups(frames: Frames) -> NDArray[np.int64]:
 
 
 def _level(
-    members: tuple[_Estimator, ...], chosen: tuple[int, ...], rows: NDArray[np.float32]
+    members: tuple[_Member, ...], chosen: tuple[int, ...], rows: NDArray[np.float32]
 ) -> NDArray[np.float64]:
     """Mean log-odds of the chosen estimators for each row."""
     if not len(rows):
@@ -286,12 +310,11 @@ def _level(
     # OpenMP's limit is this thread's own, so sweeps that run side by side do not disturb each other
     with _threads().limit(limits=1, user_api="openmp"):
         for k in chosen:
-            p = np.clip(members[k].predict_proba(rows)[:, 1], _SURE, 1.0 - _SURE)
-            total += np.log(p / (1.0 - p))
+            total += members[k].log_odds(rows)
     return np.round(total / len(chosen), _DECIMALS)
 
 
-def _sigma(members: tuple[_Estimator, ...], frames: Frames) -> float:
+def _sigma(members: tuple[_Member, ...], frames: Frames) -> float:
     """How far the estimators differ about the same frame: the median deviation where the axis reaches."""
     each = np.stack([_level(members, (k,), frames.features) for k in range(len(members))])
     reached = np.abs(each.mean(axis=0)) <= _REACH
@@ -310,6 +333,6 @@ def _digest(frames: Frames) -> str:
 def _threads() -> Any:
     """The thread pools of the libraries that fits and predictions run in."""
     import sklearn.ensemble  # noqa: F401 - its pools must be loaded to be found
-    from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+    from threadpoolctl import ThreadpoolController
 
     return ThreadpoolController()

@@ -166,12 +166,18 @@ def _spare_v(
     arguments: list[Any] = [
         tone,
         amplitude,
-        columns.pickup[:, index],
+        columns.pickup.take(index, axis=1),
         columns.clamp_v[index],
         front,
         np.empty(n, _F),
     ]
-    arguments += [*columns.by_gain[:, index], *state, highest, lowest, *columns.scalars[:, index]]
+    arguments += [
+        *columns.by_gain.take(index, axis=1),
+        *state,
+        highest,
+        lowest,
+        *columns.scalars.take(index, axis=1),
+    ]
     arguments.append(observed_from)
     _kernels.circuit_lanes_apart(*arguments)
     spare = np.minimum(highest - columns.upper_v[index], lowest - columns.lower_v[index])

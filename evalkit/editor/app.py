@@ -325,7 +325,7 @@ class Editing(Screen[None]):
         self.source = Source(r, self._board, present_setting(self._folder, self._board))
         entries = [entry.name for entry in self._entries()]
         place = f"{entries.index(name) + 1} of {len(entries)}"
-        self._frame = Frame(f"{self._folder.resolve().name} / {name}  {place}")
+        self._frame = Frame(self._folder, f"{name}  {place}")
         self.waiting = "looking for earlier drawings"
         self.source.find(self._files)
         if self.source.trace is not None:

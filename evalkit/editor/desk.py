@@ -92,9 +92,9 @@ class Desk:
             return False
         before, self._seen = self._seen, labels
         self.queue.update(before, labels)
-        if isinstance(self.chosen, Segment) and self.chosen not in labels.segments:
+        if isinstance(self.chosen, Segment) and not labels.has(self.chosen):
             self.chosen = None
-        if isinstance(self.chosen, Proposal) and (self._origin or self.chosen) not in self.queue.open:
+        if isinstance(self.chosen, Proposal) and not self.queue.has(self._origin or self.chosen):
             self.chosen = self._origin = None
         self.names = tuple(dict.fromkeys([*self.names, *sorted({s.label for s in labels.segments})]))
         return True

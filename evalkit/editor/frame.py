@@ -1,5 +1,8 @@
 """The lines above and below the picture: where one is, what is chosen, what came of the last key."""
 
+import textwrap
+from pathlib import Path
+
 from evalkit.editor.desk import Desk
 from evalkit.editor.ink import Canvas, Ink, Look
 from evalkit.editor.keys import KEYS
@@ -23,15 +26,18 @@ class Frame:
 
     Parameters
     ----------
+    folder : Path
+        The dataset; messages call it by its name alone.
     title : str
-        Dataset, recording and its place among the others.
+        Recording and its place among the others.
     """
 
     TOP = 2
     """Rows above the picture."""
 
-    def __init__(self, title: str) -> None:
-        self._title = title
+    def __init__(self, folder: Path, title: str) -> None:
+        self._folder = folder
+        self._title = f"{folder.resolve().name} / {title}"
         self.state = ""
         """How the labels stand to the disk, as drawn last."""
         self.lanes: tuple[tuple[int, str], ...] = ()
@@ -73,9 +79,17 @@ class Frame:
         canvas.text(rows - 3, 0, chosen, Look.NAME if desk.chosen is not None else Look.DIM)
         keeper = desk.keeper
         message = desk.message or keeper.trouble or keeper.refusal or ""
-        canvas.text(rows - 2, 0, visible(message), Look.WARNING)
+        self._draw_message(canvas, message.replace(str(self._folder), self._folder.name))
         canvas.text(rows - 1, 0, _hints(columns), Look.DIM)
         return canvas
+
+    def _draw_message(self, canvas: Canvas, message: str) -> None:
+        """Write a message over the last line but one; a long one takes the line above as well."""
+        rows, columns = canvas.chars.shape
+        lines = textwrap.wrap(visible(message), columns, max_lines=2, placeholder=" ...") or [""]
+        if len(lines) > 1:
+            canvas.text(rows - 3, 0, lines[0].ljust(columns), Look.WARNING)
+        canvas.text(rows - 2, 0, lines[-1], Look.WARNING)
 
     def _draw_head(self, canvas: Canvas, desk: Desk, source: Source) -> None:
         columns = canvas.chars.shape[1]
@@ -115,7 +129,7 @@ def _told_chosen(desk: Desk) -> str:
             guess = f"enter: {desk.label_in_hand}"
         else:
             guess = f"enter: {suggestion.label or 'dismiss, it is nothing'} ({suggestion.confidence:.0%})"
-        return f"proposal ({guess})  {_times(chosen)}  {chosen.over_db:.0f} dB over background"
+        return f"proposal ({guess})  {_times(chosen)}  {chosen.over_db:.0f} dB up"
     if desk.anchor_s is not None:
         return f"span from {told_time(desk.anchor_s)}: a digit labels it, r marks it reviewed"
     return f"nothing chosen  digits: {_numbered(desk)}"

@@ -78,10 +78,11 @@ def draw(desk: Desk, source: Source, rows: int, *, extra: Extra, ink: Ink, waiti
         canvas.put(row, 0, Canvas(pane.chars[: above - row], pane.looks[: above - row]))
         row += len(pane.chars)
     row = above
+    seen = [s for s in desk.labels.segments if s.start_s < view.end_s and s.end_s > view.start_s]
     shown = []
     for label in lanes:
         if row < rows:
-            _draw_lane(canvas, row, desk, label)
+            _draw_lane(canvas, row, desk, label, seen)
             shown.append((row, label))
         row += 1
     for draw_row in (_draw_proposals, _draw_reviewed, _draw_clock):
@@ -165,15 +166,13 @@ def _columns(
     return first, np.maximum(last, first)
 
 
-def _draw_lane(canvas: Canvas, row: int, desk: Desk, label: str) -> None:
+def _draw_lane(canvas: Canvas, row: int, desk: Desk, label: str, seen: Sequence[Segment]) -> None:
     """Draw a label's segments as half-open intervals: ``[====)``, or its first letter in one column."""
     number = desk.names.index(label) + 1
     name = f"{number} {label}" if number <= 9 else f"  {label}"
     canvas.text(row, 0, name[: GUTTER - 1], Look.NAME)
     view = desk.view
-    own = [s for s in desk.labels.segments if s.label == label]
-    own = [s for s in own if s.start_s < view.end_s and s.end_s > view.start_s]
-    _draw_intervals(canvas, row, view, own, "[=)", label[0], Look.SEGMENT)
+    _draw_intervals(canvas, row, view, [s for s in seen if s.label == label], "[=)", label[0], Look.SEGMENT)
     if isinstance(desk.chosen, Segment) and desk.chosen.label == label:
         _draw_intervals(canvas, row, view, [desk.chosen], "[#)", label[0].upper(), Look.CHOSEN)
 

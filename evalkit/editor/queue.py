@@ -1,5 +1,6 @@
 """The proposals of a recording that still want an answer, and in which order they come."""
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -7,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.edits import Labels
+from evalkit.edits import Change, Labels
 from evalkit.proposals import Proposal, open_proposals
 from evalkit.spans import Span
 from evalkit.suggestions import Suggestion
@@ -58,10 +59,10 @@ class ProposalQueue:
 
     def update(self, before: Labels, after: Labels) -> None:
         """Look again at those proposals only that a change of the labels may have answered."""
-        changed = set(before.segments) ^ set(after.segments)
-        spans = [Span(each.start_s, each.end_s) for each in changed]
-        spans += set(before.dismissed) ^ set(after.dismissed)
-        if before.reviewed != after.reviewed or len(spans) > _MANY:
+        change = Change.between("", before, after)
+        spans = [Span(each.start_s, each.end_s) for each in (*change.removed, *change.added)]
+        spans += (*change.recalled, *change.dismissed)
+        if change.reviewed or change.unreviewed or len(spans) > _MANY:
             self._look_at_all(after)
             return
         if not spans:
@@ -72,6 +73,11 @@ class ProposalQueue:
         for k in touched:
             self._is_open[k] = self._found[k] in left
         self.open = tuple(self._found[k] for k in np.flatnonzero(self._is_open).tolist())
+
+    def has(self, proposal: Proposal) -> bool:
+        """Return whether a proposal is open."""
+        at = bisect_left(self.open, proposal)
+        return self.open[at : at + 1] == (proposal,)
 
     def ordered(self) -> list[Proposal]:
         """Return the open ones in the order in which they come."""

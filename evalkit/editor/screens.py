@@ -56,6 +56,8 @@ class Help(_Box):
 class Ask(_Box):
     """One line of text."""
 
+    AUTO_FOCUS = "Input"
+
     def __init__(self, question: str, value: str = "") -> None:
         super().__init__()
         self._question = question
@@ -72,6 +74,8 @@ class Ask(_Box):
 
 class PickLabel(_Box):
     """A label from the list, or a new one typed in."""
+
+    AUTO_FOCUS = "Input"
 
     def __init__(self, names: Sequence[str]) -> None:
         super().__init__()
@@ -116,6 +120,8 @@ class RecordingLine:
 class PickRecording(_Box):
     """The recordings with how far each is."""
 
+    AUTO_FOCUS = "OptionList"
+
     def __init__(self, lines: Sequence[RecordingLine], current: str) -> None:
         super().__init__()
         self._lines = tuple(lines)
@@ -144,7 +150,6 @@ class PickRecording(_Box):
         names = [line.name for line in self._lines]
         if self._current in names:
             self.query_one(OptionList).highlighted = names.index(self._current)
-        self.query_one(OptionList).focus()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         self.dismiss(str(event.option.id))

@@ -1,33 +1,27 @@
 """The bench sheet: what to build, set, measure and do when a reading differs, on one printed page."""
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from pathlib import Path
 
 from evalkit.board import Board, HoldKind
 from evalkit.dataset import Dataset
-from evalkit.durable import write_bytes
-from evalkit.errors import FileFault
 from evalkit.names import visible
-from evalkit.parts import PartsList
+from evalkit.parts import Alternative, PartsList
 from evalkit.readings import CallLevels, Expected, call_levels, delay_with_meter_s, readings_at_rest
 from evalkit.recommendation import Recommendation
-from evalkit.report.drawing import INK, Picture
+from evalkit.report.drawing import Picture
 from evalkit.report.schematic import hysteresis_resistors, schematic_picture
 from evalkit.report.wording import quantity
 from evalkit.report.words import CAUTIONS
-from evalkit.standins import Fitness, StandInCheck
+from evalkit.standins import Fitness, Middle, StandInCheck
 
-__all__ = ["BenchSheet", "as_html", "as_markdown", "bench_sheet", "write_bench_sheet"]
+__all__ = ["BenchSheet", "bench_sheet"]
 
 METER_OHM = 10e6
 """Resistance of an ordinary digital meter's volt ranges (common practice, no source)."""
 
 _OHM = "\N{GREEK CAPITAL LETTER OMEGA}"
-_BEFORE_UNIT = re.compile(rf"(?<=\d) (?=[pnumkM]?(?:{_OHM}|V|A|F|s|dB|%)(?![a-z]))")
 _PLACES = {
     "TP1": "pickup",
     "TP2": "amplifier",
@@ -62,6 +56,12 @@ class BenchSheet:
     steps: tuple[str, ...]
     remedies: tuple[tuple[str, str], ...]
     """(what differs, what to do)."""
+    others: tuple[tuple[str, ...], ...]
+    """(other values, parts, off by, margin left, of travel); in Markdown only, as what follows."""
+    hold_reason: str
+    stand_in: tuple[tuple[str, ...], ...]
+    """(what, rings, stand-in); empty where there is none to compare."""
+    stand_in_note: str
 
 
 def bench_sheet(
@@ -108,63 +108,11 @@ def bench_sheet(
         readings_note=_readings_note(board, found, parts, calls, meter_ohm),
         steps=_steps(board, found, parts, stand_in),
         remedies=_remedies(board),
+        others=tuple(_other_row(alternative) for alternative in parts.alternatives),
+        hold_reason=parts.hold.reason,
+        stand_in=() if stand_in is None else _stand_in_rows(stand_in, calibrated=found.calibrated),
+        stand_in_note="" if stand_in is None else _stand_in_note(stand_in),
     )
-
-
-def write_bench_sheet(folder: Path, sheet: BenchSheet) -> tuple[Path, ...]:
-    """Write bench-sheet.md, bench-sheet.html and the schematic as SVG and PNG; return their paths.
-
-    Raises
-    ------
-    FileFault
-        If a file cannot be written.
-    """
-    picture = sheet.schematic
-    contents = {
-        f"{picture.name}.svg": picture.svg.encode(),
-        f"{picture.name}.png": picture.png,
-        "bench-sheet.md": as_markdown(sheet, picture=f"{picture.name}.svg").encode(),
-        "bench-sheet.html": as_html(sheet).encode(),
-    }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in contents.items():
-            write_bytes(folder / name, data)
-    except OSError as error:
-        raise FileFault(f"{folder}: cannot be written: {error.strerror or error}") from error
-    return tuple(folder / name for name in contents)
-
-
-def as_markdown(sheet: BenchSheet, *, picture: str) -> str:
-    """Return the sheet as Markdown; `picture` is where the schematic's file is, from the text's folder."""
-    lines = [f"# {_md(sheet.title)}", ""]
-    if sheet.about:
-        lines += [f"_{_md(sheet.about)}_", ""]
-    lines += [*(f"{_md(line)}  " for line in sheet.setting), "", "## Before anything else", ""]
-    lines += [f"- **{_md(text)}**" for text in sheet.cautions]
-    lines += ["", "## Schematic", "", f"![{_md(sheet.schematic.alt)}]({picture})", ""]
-    lines += _md_table(("part", "value", "series", "what it does"), sheet.parts)
-    lines += ["## Knobs", ""]
-    lines += _md_table(("knob", "set to, across both", "of travel", "passes from - to"), sheet.knobs)
-    lines += ["## Voltages", ""]
-    lines += _md_table(("point", "where", "at rest", "during a call"), sheet.readings)
-    lines += [_md(sheet.readings_note), "", "## In this order", ""]
-    lines += [f"{k}. {_md(step)}" for k, step in enumerate(sheet.steps, 1)]
-    lines += ["", "## When a reading differs", ""]
-    lines += _md_table(("what differs", "what to do"), sheet.remedies)
-    return "\n".join(lines).rstrip() + "\n"
-
-
-def as_html(sheet: BenchSheet) -> str:
-    """Return the sheet as one HTML file that prints on one A4 or Letter page."""
-    from jinja2 import Environment
-
-    source = (files("evalkit.report") / "bench_sheet.html").read_text(encoding="utf-8")
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    # a number stays on one line with its unit
-    environment.filters["whole"] = lambda text: _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
-    colours = {name.replace("_", "-"): value for name, value in vars(INK).items()}
-    return environment.from_string(source).render(sheet=sheet, colours=colours)
 
 
 def _setting(found: Recommendation, parts: PartsList) -> tuple[str, ...]:
@@ -287,6 +235,48 @@ def _stand_in_step(check: StandInCheck | None) -> str:
     return f"Stand-in: do not set RV1 with it{off}; use it only to see that the box is alive."
 
 
+def _stand_in_rows(check: StandInCheck, *, calibrated: bool) -> tuple[tuple[str, ...], ...]:
+    """Median, and between which values four fifths lie."""
+    unit = "dB re 1 V" if calibrated else "dBFS"
+
+    def told(middle: Middle | None, digits: int, scale: float = 1.0) -> str:
+        if middle is None:
+            return "never"
+        low, median, high = (f"{scale * v:.{digits}f}" for v in (middle.low, middle.median, middle.high))
+        return f"{median} ({low} to {high})"
+
+    sides = (check.rings, check.stand_in)
+    return (
+        ("segments", *(str(side.n) for side in sides)),
+        (f"level at the pickup, {unit} RMS", *(told(side.level_db, 1) for side in sides)),
+        ("strongest frequency, Hz", *(told(side.frequency_hz, 0) for side in sides)),
+        ("level swings by, %", *(told(side.modulation, 0, 100.0) for side in sides)),
+        (f"just trips at, {unit} peak", *(told(side.trip_db, 1) for side in sides)),
+    )
+
+
+def _stand_in_note(check: StandInCheck) -> str:
+    said = [f"Fit to set the sensitivity: {check.fitness}. {check.reason}"]
+    if check.offset_db is not None:
+        interval = check.offset_interval_db
+        between = "" if interval is None else f" ({interval[0]:+.1f} to {interval[1]:+.1f} at 95 %)"
+        said.append(
+            f"It trips {check.offset_db:+.1f} dB{between} from where the calls of its session trip on "
+            f"average, over {check.n_sessions} sessions."
+        )
+    return " ".join(said)
+
+
+def _other_row(other: Alternative) -> tuple[str, ...]:
+    values = ", ".join(f"{part.ref} {_value(part.value, part.unit)}" for part in other.parts)
+    margin = "nothing passes" if other.margin is None else f"{other.margin:.1f} {other.unit}"
+    travel = "" if other.travel is None else _percent(other.travel)
+    if other.travel is not None and not other.covers:
+        travel += ", not all that passes"
+    # adding 0 keeps a rounded nothing from being told as -0.00
+    return (other.what, values, f"{round(other.shift, 2) + 0.0:+.2f} {other.unit}", margin, travel)
+
+
 def _remedies(board: Board) -> tuple[tuple[str, str], ...]:
     high = quantity(board.comparator_high_v, "V")
     series, feedback = hysteresis_resistors(board)
@@ -336,16 +326,3 @@ def _ohms(value: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %"
-
-
-def _md_table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    lines = ["| " + " | ".join(columns) + " |", "|" + "---|" * len(columns)]
-    lines += ["| " + " | ".join(_md(cell) for cell in row) + " |" for row in rows]
-    return [*lines, ""]
-
-
-def _md(text: str) -> str:
-    """Text of the data as Markdown takes it literally."""
-    for mark in ("\\", "`", "*", "_", "[", "]", "<", ">", "|"):
-        text = text.replace(mark, "\\" + mark)
-    return text

@@ -147,7 +147,8 @@ def _interval(interval: Interval, scale: float = 1.0) -> str:
     pair = interval.pair()
     if pair is None:
         return "[unknown]"
-    return f"[{scale * pair[0]:.3g}, {'never' if math.isinf(pair[1]) else f'{scale * pair[1]:.3g}'}]"
+    low, high = ("never" if math.isinf(end) else f"{scale * end:.3g}" for end in pair)
+    return f"[{low}, {high}]"
 
 
 def _number(value: float | None) -> str:

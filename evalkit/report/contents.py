@@ -13,10 +13,12 @@ from evalkit.descriptor import read_descriptor
 from evalkit.figures import Figures, Outcome, figures_of
 from evalkit.parts import PartsList, choose_parts
 from evalkit.recommendation import Recommendation, recommend
+from evalkit.report.bench_sheet import BenchSheet, bench_sheet
 from evalkit.report.explore import PlaneFigures, RocCounts, plane_figures, roc_counts
 from evalkit.report.incidents import Shown, incidents_of, mistakes_of, near_misses_of
-from evalkit.scoring import Progress
 from evalkit.report.sounds import Sound, sounds_of
+from evalkit.scoring import Progress
+from evalkit.standins import check_stand_in
 from evalkit.training import DetectorName
 
 __all__ = ["Contents", "Hard", "OtherSetting", "Rival", "contents_of"]
@@ -64,6 +66,8 @@ class Contents:
     chosen: Rival
     """The detector that the report is about."""
     parts: PartsList
+    bench: BenchSheet | None
+    """Of the board; None for a detector that is not the board."""
     rivals: tuple[Rival, ...]
     """All detectors that were compared, the chosen one among them."""
     others: tuple[OtherSetting, ...]
@@ -129,12 +133,22 @@ def contents_of(
     chosen = rivals[0].found
     mistakes = mistakes_of(dataset, chosen, cache)
     moments = (*mistakes[:most_mistakes], *near_misses_of(dataset, chosen, cache))
+    parts = choose_parts(chosen, dataset)
     shown = incidents_of(dataset, chosen, moments, cache)
     return Contents(
         dataset=dataset,
         about=about(dataset.folder),
         chosen=rivals[0],
-        parts=choose_parts(chosen, dataset),
+        parts=parts,
+        bench=bench_sheet(
+            chosen,
+            dataset,
+            parts,
+            stand_in=check_stand_in(dataset, chosen, cache),
+            about=about(dataset.folder),
+        )
+        if names[0] is DetectorName.CIRCUIT
+        else None,
         rivals=tuple(rivals),
         others=_other_settings(chosen, dataset),
         shown=shown,

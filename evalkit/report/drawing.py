@@ -79,7 +79,8 @@ _STYLE: Any = {
     "path.simplify": True,
     "axes.unicode_minus": True,
 }
-_PNG_DPI = 160
+_PNG_DPI = 144
+_PALETTE = 64
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def finish(
         title=title,
         alt=alt,
         svg=text,
-        png=png.getvalue(),
+        png=_fewer_colours(png),
         inline=_inline(text, name),
         frames=tuple(_frame_of(figure, label, axes) for label, axes in (frames or {}).items()),
     )
@@ -160,7 +161,9 @@ def _frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
     width, height = figure.get_size_inches() * 72.0
     box = axes.get_position()
     scale = axes.xaxis.get_transform()
-    bent = isinstance(scale, SymmetricalLogTransform)
+    symlog = None
+    if isinstance(scale, SymmetricalLogTransform):
+        symlog = float(scale.linthresh), float(scale.linscale)
     return Frame(
         name=name,
         x=tuple(float(v) for v in axes.get_xlim()),  # type: ignore[arg-type]
@@ -171,7 +174,7 @@ def _frame_of(figure: "Figure", name: str, axes: "Axes") -> Frame:
             round(float(box.width * width), 3),
             round(float(box.height * height), 3),
         ),
-        symlog=(float(scale.linthresh), float(scale.linscale)) if bent else None,
+        symlog=symlog,
     )
 
 
@@ -185,6 +188,16 @@ def quiet_axes(axes: "Axes") -> None:
 def plain(text: str) -> str:
     """Return a name from the data as it may be drawn: one line, nothing invisible."""
     return visible(text)
+
+
+def _fewer_colours(png: io.BytesIO) -> bytes:
+    """The same picture with a palette: line drawings lose nothing to see and two thirds of their size."""
+    from PIL import Image
+
+    small = io.BytesIO()
+    with Image.open(png) as full:
+        full.convert("RGB").quantize(_PALETTE, dither=Image.Dither.NONE).save(small, "PNG", optimize=True)
+    return small.getvalue()
 
 
 _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")

@@ -151,7 +151,7 @@
     put("p95-ok", f.fails_response ? "no" : "yes");
     put("median", seconds(f.response_median_s), f.response_median_s);
     put("minutes", short(f.alert_minutes_per_day), f.alert_minutes_per_day);
-    put("masked", `${f.masked} by another alert, ${f.masked_by_alarm} by a false alarm`, [f.masked, f.masked_by_alarm]);
+    put("masked", `${f.masked} by an earlier call's or an uncounted one, ${f.masked_by_alarm} by a false alarm`, [f.masked, f.masked_by_alarm]);
     put("threshold", d.lanes[lane].text, d.thresholdV ? d.thresholdV[lane] : null);
     put("delay", d.delays[delay].text, d.delays[delay].s);
     put("gain", d.lanes[lane].gainText, d.lanes[lane].gain);
@@ -258,6 +258,13 @@
   }
   for (const block of document.querySelectorAll(".needs-script")) block.hidden = false;
   choose(pick.value);
+
+  // ---- the bench sheet alone on paper ----
+  byId("print-sheet")?.addEventListener("click", () => {
+    document.body.classList.add("sheet-only");
+    window.print();
+    document.body.classList.remove("sheet-only");
+  });
 
   // ---- the moments ----
   const filters = [...document.querySelectorAll("[data-filter]")];

@@ -17,6 +17,8 @@ from evalkit.board import board_sha256
 from evalkit.dataset import dataset_sha256
 from evalkit.names import visible
 from evalkit.recommendation import Recommendation, sentences
+from evalkit.report.bench_sheet import BenchSheet
+from evalkit.report.comparison import Comparison, Side
 from evalkit.report.contents import Contents
 from evalkit.report.drawing import Picture
 from evalkit.report.incidents import IncidentKind, Shown
@@ -90,6 +92,7 @@ class Page:
     missing: tuple[str, ...]
     wanted: tuple[str, ...]
     cautions: tuple[str, ...]
+    bench: BenchSheet | None
     tables: dict[str, Table]
     views: tuple[View, ...]
     """Of every detector, the one that the report is about first."""
@@ -99,6 +102,9 @@ class Page:
     moments: tuple[Moment, ...]
     n_mistakes: int
     hard: HardPage | None
+    comparison: Comparison | None
+    other_plane: Picture | None
+    """Of the dataset that it is compared with."""
     facts: tuple[tuple[str, str], ...]
     """What was computed from what."""
 
@@ -134,14 +140,27 @@ class Page:
     def pictures(self) -> tuple[Picture, ...]:
         """All pictures, in the order of the page."""
         found = [picture for view in self.views for picture in view.pictures]
+        if self.bench is not None:
+            found.append(self.bench.schematic)
         found += [self.classes, *(m.picture for m in self.moments)]
+        if self.other_plane is not None:
+            found.append(self.other_plane)
         if self.hard is not None:
             found.append(self.hard.picture)
         return tuple(found)
 
 
-def page_of(contents: Contents) -> Page:
-    """Put the contents of a report into words and pictures."""
+def page_of(contents: Contents, comparison: Comparison | None = None, other: Side | None = None) -> Page:
+    """Put the contents of a report into words and pictures.
+
+    Parameters
+    ----------
+    contents : Contents
+    comparison : Comparison, optional
+        With another dataset or board.
+    other : Side, optional
+        The other one of that comparison.
+    """
     found, dataset = contents.found, contents.dataset
     figures = found.held_out or found.figures
     word, sentence = verdict(found)
@@ -161,6 +180,7 @@ def page_of(contents: Contents) -> Page:
         missing=tuple(sentences(found, dataset.day)),
         wanted=tuple(evidence_wanted(found, dataset.day)),
         cautions=CAUTIONS,
+        bench=contents.bench,
         tables=shown_tables(contents),
         views=views,
         explorer=explorer_document(contents, views),
@@ -171,6 +191,10 @@ def page_of(contents: Contents) -> Page:
         ),
         n_mistakes=contents.n_mistakes,
         hard=_hard_page(contents),
+        comparison=comparison,
+        other_plane=None
+        if other is None
+        else plane_picture(other.found, other.dataset.board, other.dataset.day, name="other-plane"),
         facts=_facts(contents),
     )
 
@@ -221,7 +245,8 @@ def _markdown() -> Any:
             _as_markdown(value) if isinstance(value, str) and not isinstance(value, _Ready) else value
         ),
     )
-    environment.filters["as_table"] = _markdown_table
+    environment.filters["as_table"] = lambda table: _markdown_rows(table.rows, *table.columns)
+    environment.filters["as_rows"] = _markdown_rows
     return environment
 
 
@@ -229,11 +254,11 @@ class _Ready(str):
     """Text that is Markdown already."""
 
 
-def _markdown_table(table: Table) -> _Ready:
+def _markdown_rows(cells: Sequence[Sequence[str]], *columns: str) -> _Ready:
     """A table as Markdown has them."""
-    rows = [table.columns, *table.rows]
+    rows = [columns, *cells]
     lines = ["| " + " | ".join(_as_markdown(cell) for cell in row) + " |" for row in rows]
-    lines.insert(1, "|" + " --- |" * len(table.columns))
+    lines.insert(1, "|" + " --- |" * len(columns))
     return _Ready("\n".join(lines) + "\n")
 
 

@@ -401,7 +401,7 @@ def _clear_of_label(found: Recommendation, shape: tuple[int, ...]) -> NDArray[np
     """Cells away from the place where the chosen setting's own label stands."""
     lane, d = np.indices(shape)
     beside = np.abs(lane - found.choice.lane) < 0.3 * shape[0]
-    return ~(beside & (np.abs(d - found.choice.delay_index) < 0.25 * shape[1]))
+    return np.asarray(~(beside & (np.abs(d - found.choice.delay_index) < 0.25 * shape[1])))
 
 
 def _mark_choice(

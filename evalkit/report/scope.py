@@ -96,7 +96,9 @@ def trace_picture(
                     fontsize=7.5,
                     color=INK.alarm,
                 )
-            axes.set_ylabel(f"{point.ref} {point.name}\n{unit}", rotation=0, ha="right", va="center")
+            axes.set_ylabel(
+                f"{point.ref} {point.name}\n{unit}", rotation=0, ha="right", va="center", labelpad=14
+            )
             axes.grid(axis="x", color=INK.rule, linewidth=0.5)
             quiet_axes(axes)
         rows[-1].set_xlabel("time in the recording, s")

@@ -1,5 +1,6 @@
 """The report's tables, as numbers for spreadsheets and as text for readers."""
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,11 +19,12 @@ from evalkit.report.wording import (
 )
 from evalkit.report.words import position_text
 from evalkit.roc import RocCurve
+from evalkit.settings import settings_document
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Table", "frames_of", "shown_tables"]
+__all__ = ["Table", "frames_of", "report_document", "shown_tables"]
 
 
 @dataclass(frozen=True)
@@ -183,6 +185,48 @@ def frames_of(contents: Contents, mistakes: tuple[Incident, ...]) -> "dict[str, 
         ),
     }
     return frames
+
+
+def report_document(contents: Contents, report: str) -> dict[str, Any]:
+    """Return what a report is about, for machines.
+
+    Parameters
+    ----------
+    contents : Contents
+    report : str
+        Path of the file that was written.
+    """
+    return {
+        "report": report,
+        "settings": settings_document(contents.found, contents.dataset),
+        "other_settings": [
+            {
+                "setting": o.name,
+                **_setting(contents.found, o.lane, o.delay_index),
+                **_known(_numbers(o.figures)),
+            }
+            for o in contents.others
+        ],
+        "mistakes": contents.n_mistakes,
+        "shown": [
+            {
+                "kind": str(s.incident.kind),
+                "recording": s.incident.recording,
+                "session": s.incident.session,
+                "start_s": s.incident.at_s,
+                "cause": s.incident.cause,
+                "threshold_away": s.incident.threshold_away,
+                "delay_away_s": s.incident.delay_away_s,
+                "sound": sound is not None,
+            }
+            for s, sound in zip(contents.shown, contents.sounds, strict=True)
+        ],
+    }
+
+
+def _known(numbers: dict[str, Any]) -> dict[str, Any]:
+    """None for what never comes: JSON has no infinity."""
+    return {name: None if v is None or not math.isfinite(v) else v for name, v in numbers.items()}
 
 
 def _trade_offs(name: str, found: Recommendation) -> Table:

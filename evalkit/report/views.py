@@ -1,4 +1,4 @@
-"""The page's views of one detector: its drawings, and its figures of every setting as the script takes them."""
+"""One detector in the page: its drawings, and its figures of every setting as the script takes them."""
 
 import math
 from dataclasses import dataclass

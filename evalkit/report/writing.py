@@ -15,7 +15,9 @@ __all__ = ["write_plain", "write_report"]
 
 
 def write_report(folder: Path, contents: Contents, page: Page, *, cache: CrossingCache) -> Path:
-    """Write report.html, settings.json, pictures/ (PNG and SVG) and tables/ (CSV); return the page's path.
+    """Write report.html and, beside it, the same as text, settings.json, pictures/ and tables/.
+
+    Pictures are PNG and SVG, tables CSV. Returns the page's path.
 
     Raises
     ------
@@ -30,6 +32,7 @@ def write_report(folder: Path, contents: Contents, page: Page, *, cache: Crossin
         write_bytes(folder / "pictures" / f"{picture.name}.svg", picture.svg.encode())
     _write_tables(folder / "tables", contents, cache)
     write_settings(folder / "settings.json", settings_document(contents.found, contents.dataset))
+    write_bytes(folder / "report.md", as_markdown(page).encode())
     # the page last: whoever finds it finds all that it speaks of
     write_bytes(target, as_html(page).encode())
     return target
