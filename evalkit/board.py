@@ -267,6 +267,25 @@ class Board:
         return self.supply.voltage.typ - c.headroom.typ
 
     @property
+    def reference_key(self) -> str:
+        """Key of board.toml that makes the reference."""
+        return "divider_bottom" if self.comparator.reference_measured is None else "reference_measured"
+
+    @property
+    def gate_positive_key(self) -> str:
+        """Key of board.toml that makes the gate's positive threshold."""
+        if self.gate.positive_measured is not None:
+            return "positive_measured"
+        return "positive_one_input" if self.gate.wiring is Wiring.ONE_INPUT else "positive_tied"
+
+    @property
+    def gate_negative_key(self) -> str:
+        """Key of board.toml that makes the gate's negative threshold."""
+        if self.gate.negative_measured is not None:
+            return "negative_measured"
+        return "negative_one_input" if self.gate.wiring is Wiring.ONE_INPUT else "negative_tied"
+
+    @property
     def gate_positive_v(self) -> float:
         """Gate threshold for a rising input, VT+, at the supply and for the wiring."""
         g = self.gate

@@ -28,7 +28,7 @@ class BoardFault:
     """One thing about a board that will not work, or not always."""
 
     place: str
-    """Group and value of board.toml, as `[gate] wiring`."""
+    """Group and key of board.toml, as `[gate] wiring`."""
     message: str
     """What is wrong and what mends it, in one line."""
 
@@ -121,7 +121,7 @@ def _reach(weakest: Board) -> BoardFault | None:
     if weakest.upper_trip_v < reach_v:
         return None
     return BoardFault(
-        "[comparator] reference",
+        f"[comparator] {weakest.reference_key}",
         f"the upper trip level, {weakest.upper_trip_v:.3g} V, is not under the highest rectified level, "
         f"{reach_v:.3g} V at the lowest supply (limit {limit_v:.3g} V less two diode drops), so the "
         "comparator may never go high; lower divider_bottom",
@@ -136,7 +136,7 @@ def _gate_reached(weakest: Board) -> BoardFault | None:
         return None
     volts = weakest.supply.voltage.typ
     return BoardFault(
-        "[gate] positive threshold",
+        f"[gate] {weakest.gate_positive_key}",
         f"the comparator's least high output, {high_v:.3g} V, is not over the gate's highest positive "
         f"threshold, {threshold_v:.3g} V at the lowest supply ({volts:.3g} V), so some built boards never "
         "fire; raise the lowest supply, take a rail-to-rail comparator or another gate",

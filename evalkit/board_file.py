@@ -167,6 +167,10 @@ class _Reader:
         source = raw.get("source", "")
         if not isinstance(source, str):
             raise self.fail(where, f"source {source!r} must be text")
+        if "value" in raw and ("typ" in raw or "min" in raw or "max" in raw):
+            raise self.fail(where, "has both value and min, typ or max; keep one way of telling it")
+        if "typ" in raw and "tolerance" in raw:
+            raise self.fail(where, "has both typ and tolerance; a tolerance goes with value")
         if "typ" in raw:
             typ = self.number(where, raw["typ"], unit)
             low = self.number(where, raw.get("min", raw["typ"]), unit)
@@ -196,6 +200,8 @@ class _Reader:
 
         if isinstance(raw, bool) or not isinstance(raw, str | int | float):
             raise self.fail(where, f"{raw!r} must be a number with its unit, in quotes")
+        if "," in str(raw):
+            raise self.fail(where, f"{raw!r} has a comma; write a decimal point and no thousands separator")
         try:
             quantity = Quantity(
                 str(raw).replace("\N{OHM SIGN}", "ohm").replace("\N{GREEK CAPITAL LETTER OMEGA}", "ohm")
@@ -259,19 +265,20 @@ def _check(board: Board, path: Path) -> None:
         )
     if board.upper_trip_v >= board.output_limit_v:
         fail(
-            "[comparator] reference",
+            f"[comparator] {board.reference_key}",
             f"upper trip level {board.upper_trip_v:.3g} V is not under the amplifier's limit "
             f"{board.output_limit_v:.3g} V, so the comparator never goes high; lower divider_bottom",
         )
     if board.gate_negative_v <= 0.0 or board.gate_negative_v >= board.gate_positive_v:
         fail(
-            "[gate] negative threshold",
-            f"{board.gate_negative_v:g} V must be over 0 and under the positive, {board.gate_positive_v:g} V",
+            f"[gate] {board.gate_negative_key}",
+            f"negative threshold {board.gate_negative_v:.3g} V must be over 0 and under the positive, "
+            f"{board.gate_positive_v:.3g} V",
         )
     if board.fire_fraction >= 1.0:
         fail(
-            "[gate] positive threshold",
-            f"{board.gate_positive_v:.3g} V is not under the comparator's high output "
+            f"[gate] {board.gate_positive_key}",
+            f"positive threshold {board.gate_positive_v:.3g} V is not under the comparator's high output "
             f"{board.comparator_high_v:.3g} V: the gate never fires; raise the supply or take another gate",
         )
     refuse()

@@ -5,6 +5,7 @@ fitted and chosen without it. The plainest detector is the reference: the
 question is whether leaving it pays, so each other one is held against it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -282,9 +283,10 @@ def _verdict(
     fine = _meets(reference, limits)
     if not better:
         hopeful = [c.name for c in others if _meets(c, limits)] if not fine else []
+        why = _why_not(differences, len(reference.found.folds))
         said = (
             f"No cleverer detector is better than {reference.name} beyond chance on these recordings "
-            f"({_why_not(differences)}), so none is worth building on this evidence."
+            f"({why}), so none is worth building on this evidence."
         )
         if hopeful:
             said += (
@@ -320,11 +322,16 @@ def _meets(contender: Contender, limits: Limits) -> bool:
     )
 
 
-def _why_not(differences: Sequence[Difference]) -> str:
+def _why_not(differences: Sequence[Difference], sessions: int) -> str:
     tested = [d.p_adjusted for d in differences if d.p_adjusted is not None]
     if not tested:
         return f"in no pair are there {FEWEST_DISCORDANT} outcomes in which the two differ"
-    return f"smallest p {min(tested):.2g} after Holm's adjustment for {len(tested)} tests"
+    said = f"smallest p {min(tested):.2g} after Holm's adjustment for {len(tested)} tests"
+    # sessions that all agree have a p-value of 2 / 2^n: with too few of them nothing can ever be claimed
+    enough = math.ceil(math.log2(2.0 * len(tested) / _LEVEL))
+    if sessions < enough:
+        said += f"; {sessions} sessions cannot show any difference in so many, {enough} that agree could"
+    return said
 
 
 def _claims_text(claims: Sequence[Difference]) -> str:

@@ -75,6 +75,10 @@ class Labels:
         """Write a segment's note."""
         return self._swap(segment, replace(segment, note=note))
 
+    def assign(self, segment: Segment, phone: str) -> tuple["Labels", Segment]:
+        """Say which phone rang; empty: the recording's."""
+        return self._swap(segment, replace(segment, phone=phone))
+
     def split(self, segment: Segment, at_s: float) -> tuple["Labels", Segment]:
         """Divide a segment in two that touch; return the labels and the later part."""
         self._must_have(segment)

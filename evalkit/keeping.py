@@ -189,7 +189,7 @@ class LabelKeeper:
                 if self._journal is not None and self._merge is None:
                     self._write()
                 self._trouble = None
-            except EvalkitError as error:
+            except (EvalkitError, OSError) as error:
                 self._trouble = str(error)
 
     def close(self) -> None:

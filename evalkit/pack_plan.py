@@ -13,7 +13,7 @@ from evalkit.errors import FileFault, WrongUse
 from evalkit.licences import terms_of
 from evalkit.lowpass import low_passed, lowpass_taps
 from evalkit.names import check_name, name_key
-from evalkit.recordings import read_blocks
+from evalkit.recordings import audio_sha256, file_sha256, read_blocks
 from evalkit.segments import STANDARD_ROLES
 from evalkit.spans import Span
 from evalkit.speech import SPEECH_BAND_HZ, SpeechLike, speech_like
@@ -125,6 +125,7 @@ def plan_pack(
         if reason is not None:
             kept_back.append(KeptBack(recording.name, reason))
             continue
+        _check_unchanged(recording, entry)
         if licence is None:
             raise FileFault(
                 f"{dataset.folder}: has no licence, so nobody could use what you share; add "
@@ -156,6 +157,18 @@ def _check_filter(recording: Recording, lowpass_hz: float | None) -> None:
         lowpass_taps(sample_rate_hz=recording.sample_rate_hz, edge_hz=lowpass_hz)
     except ValueError as error:
         raise WrongUse(f"{recording.name}: the low-pass filter's {error}") from error
+
+
+def _check_unchanged(recording: Recording, entry: RecordingEntry) -> None:
+    """Refuse audio that is not what was imported: its labels may be another's."""
+    if (
+        file_sha256(recording.path) != entry.file_sha256
+        and audio_sha256(recording.path, channel=recording.channel) != entry.audio_sha256
+    ):
+        raise FileFault(
+            f"{recording.path}: holds other audio than was imported; bring the original back, or leave "
+            f"it out: --leave-out {recording.name}"
+        )
 
 
 def _obstacle(

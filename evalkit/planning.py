@@ -294,8 +294,8 @@ def _alarm_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstac
         return Obstacle(
             Claim.FALSE_ALARMS,
             f"{known:.3g} false alarms a day is not under the limit of {limit:g} (most of it from "
-            f"{worst.exposure.label}): more recording alone would only show that better; change the setting or "
-            "the box",
+            f"{worst.exposure.label}): more recording alone would only show that better; change the setting "
+            "or the box",
         )
     tally = _Alarms(
         alarms=figures.alarms_by_session[brought],

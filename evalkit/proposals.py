@@ -74,13 +74,15 @@ def find_proposals(levels: DrawnLevels) -> tuple[Proposal, ...]:
     block_s = levels.block_samples / levels.sample_rate_hz
     short = list(_short_events(levels.square, block_s))
     found = [_at_least(event, _SHORTEST_S) for event in short]
+    timeline = _Timeline(short)
     for event in _short_events(levels.upper, block_s):
-        if not any(_is_part(event, other) for other in _near(event, short)):
+        if not any(_is_part(event, other) for other in timeline.at(event)):
             found.append(_at_least(event, _SHORTEST_S))
     found.sort()
     for scale in _LONG_SCALES:
         longer = _long_events(levels.square, block_s, *scale)
-        found = sorted([*found, *(event for event in longer if _is_new(event, found))])
+        timeline = _Timeline(found)
+        found = sorted([*found, *(event for event in longer if _is_new(event, timeline.at(event)))])
     return tuple(found)
 
 
@@ -211,11 +213,11 @@ def _long_events(
     usual = percentile_filter(level, 25, size=reach, mode="nearest")
     background, restless = _background(usual, max(3, round(w_s / step_s)))
     on = _on_db(restless)
-    over = usual - background
+    over, off = usual - background, background + on * _OFF_SHARE
     for first, last in _runs(over > on * _OFF_SHARE):
         if not (over[first:last] > on[first:last]).any():
             continue
-        off_db = float((background + on * _OFF_SHARE)[first:last].min())
+        off_db = float(off[first:last].min())
         gap = max(1, reach // 10)
         start = first - _reach(level[max(0, first - reach) : first][::-1] > off_db, gap)
         end = last + _reach(level[last : last + reach] > off_db, gap)
@@ -235,20 +237,6 @@ def _reach(goes_on: NDArray[np.bool_], gap: int) -> int:
     return far
 
 
-def _near(event: Proposal, events: Sequence[Proposal]) -> Iterator[Proposal]:
-    """Yield the events, of a row in order that do not overlap, that overlap one."""
-    from bisect import bisect_left
-
-    at = bisect_left(events, event)
-    for other in reversed(events[:at][-2:]):
-        if other.end_s > event.start_s:
-            yield other
-    for other in events[at:]:
-        if other.start_s >= event.end_s:
-            break
-        yield other
-
-
 def _is_part(event: Proposal, other: Proposal) -> bool:
     """Whether an event in the upper band is the same as one in all, or its attack or end."""
     return (
@@ -258,13 +246,27 @@ def _is_part(event: Proposal, other: Proposal) -> bool:
     )
 
 
-def _is_new(event: Proposal, found: Sequence[Proposal]) -> bool:
-    """Whether a longer event is more than what shorter scales found in it."""
-    inside = [other for other in found if other.start_s < event.end_s and other.end_s > event.start_s]
+def _is_new(event: Proposal, inside: Sequence[Proposal]) -> bool:
+    """Whether a longer event is more than what shorter scales found in its time."""
     if any(matching_share(event, other) > _SAME for other in inside):
         return False
     covered = [Span(max(event.start_s, other.start_s), min(event.end_s, other.end_s)) for other in inside]
     return total_s(covered) <= _MOSTLY * (event.end_s - event.start_s)
+
+
+class _Timeline:
+    """Events in order of their start, of which those at some time are found quickly."""
+
+    def __init__(self, events: Sequence[Proposal]) -> None:
+        self._events = events
+        self._starts = np.array([event.start_s for event in events])
+        self._latest = np.maximum.accumulate(np.array([event.end_s for event in events]))
+
+    def at(self, event: Proposal) -> list[Proposal]:
+        """Return the events that overlap another one."""
+        first = int(np.searchsorted(self._latest, event.start_s, side="right"))
+        last = int(np.searchsorted(self._starts, event.end_s))
+        return [other for other in self._events[first:last] if other.end_s > event.start_s]
 
 
 def _at_least(event: Proposal, shortest_s: float) -> Proposal:

@@ -457,6 +457,11 @@ def sentences(found: Recommendation, day: Day) -> Sequence[str]:
             f"Calls: {figures.caught} of {figures.counted} caught; one more miss would be under the limit "
             f"of {100 * limits.calls_caught:g} %."
         )
+    if found.sweep.levels.unit is LevelUnit.LOG_ODDS:
+        said.append(
+            f"{found.sweep.detector} was fitted and its setting chosen on these recordings: what is told of "
+            "them is optimistic; expect what is held out."
+        )
     if found.held_out is None:
         said.append("Fewer than 3 sessions with calls: nothing can be held out, so nothing is proven.")
     for fold in found.folds:

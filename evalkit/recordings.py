@@ -19,6 +19,7 @@ import numpy.typing as npt
 import soundfile
 
 from evalkit.errors import FileFault
+from evalkit.riff import check_lists
 
 __all__ = [
     "AudioInfo",
@@ -207,8 +208,8 @@ def _opened(path: Path) -> Any:
             raise FileFault(f"{path}: is a folder, not an audio file")
         if not stat.S_ISREG(status.st_mode):
             raise FileFault(f"{path}: is not a regular file")
-        with path.open("rb"):
-            pass
+        with path.open("rb") as stream:
+            check_lists(stream, path)
     except FileNotFoundError as error:
         raise FileFault(f"{path}: no such file") from error
     except PermissionError as error:

@@ -3,7 +3,7 @@
 Speech is loud and soft at the pace of its syllables: the envelope of its band
 swings most strongly at some 5 Hz whatever the language (Ding et al. 2017,
 Neuroscience and Biobehavioral Reviews 81, 181-187; the 4 Hz modulation energy
-of Scheirer & Slaney 1997, ICASSP, is the same idea). So the band from 300 to
+of Scheirer & Slaney 1997, ICASSP, from memory, is the same idea). So the band from 300 to
 3400 Hz (that of the telephone, ITU-T G.712, from memory) is taken, its
 effective value in steps of 10 ms, and of that, in windows of 2 s every half
 second: the share of its swing (the power spectrum above 0.75 Hz) that lies
@@ -21,8 +21,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from evalkit.spans import Span, merge_spans
 
 __all__ = ["SPEECH_BAND_HZ", "SpeechLike", "envelope_of", "speech_like"]
 
@@ -86,7 +84,7 @@ def speech_like(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -
     taper = np.hanning(length)
     least_swings = max(2, round(_LEAST_SWINGS_HZ * length * step_s))
     starts = [*range(0, len(envelope) - length, hop), len(envelope) - length]
-    found: list[tuple[Span, float]] = []
+    found: list[SpeechLike] = []
     for start in starts:
         window = envelope[start : start + length].astype(np.float64)
         mean = float(window.mean())
@@ -96,16 +94,14 @@ def speech_like(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -
             continue
         power = np.abs(np.fft.rfft((window - mean) * taper)) ** 2
         share = float(power[syllables].sum() / power[counted].sum())
-        if share >= _LEAST_SHARE:
-            found.append((Span(start * step_s, (start + length) * step_s), share))
-    return tuple(
-        SpeechLike(
-            span.start_s,
-            span.end_s,
-            max(share for each, share in found if span.start_s <= each.start_s < span.end_s),
-        )
-        for span in merge_spans(span for span, _ in found)
-    )
+        if share < _LEAST_SHARE:
+            continue
+        stretch = SpeechLike(start * step_s, (start + length) * step_s, share)
+        if found and stretch.start_s <= found[-1].end_s:
+            before = found.pop()
+            stretch = SpeechLike(before.start_s, stretch.end_s, max(before.share, share))
+        found.append(stretch)
+    return tuple(found)
 
 
 def envelope_of(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -> NDArray[np.float32]:

@@ -32,6 +32,8 @@ __all__ = [
 
 METER_SIGMA = 0.01
 """1 sigma of what is read off a meter or a stopwatch while trimming: assumed."""
+_ASSUMED = Spread(threshold=1.0, delay=0.10)
+"""Of boards that cannot be simulated, because too many of them never trip or never fire: a guess."""
 _BOARDS = 1000
 _SEED = 1
 _RATE_HZ = 16_000
@@ -49,14 +51,20 @@ class BuiltBoards:
 
     @property
     def spread(self) -> Spread:
-        """Half the width of the middle 68.27 %, which is 1 sigma where the distribution is normal."""
-        low, high = 15.8655, 84.1345
+        """Half the width of the middle 68.27 %, which is 1 sigma where the distribution is normal.
 
-        def half_width(x: NDArray[np.float64]) -> float:
+        1 dB and 10 % are assumed where more than a sixth of the boards never trip or never fire.
+        """
+
+        def half_width(x: NDArray[np.float64], assumed: float) -> float:
             # not interpolated: between two numbers that are both infinite there is none
-            return 0.5 * float(np.subtract(*np.percentile(x, [high, low], method="closest_observation")))
+            low, high = np.percentile(x, [15.8655, 84.1345], method="closest_observation")
+            return 0.5 * float(high - low) if np.isfinite(high) and np.isfinite(low) else assumed
 
-        return Spread(threshold=half_width(self.shift_db), delay=half_width(np.log(self.delay_ratio)))
+        return Spread(
+            threshold=half_width(self.shift_db, _ASSUMED.threshold),
+            delay=half_width(np.log(self.delay_ratio), _ASSUMED.delay),
+        )
 
 
 @dataclass(frozen=True)
@@ -175,7 +183,7 @@ def simulate_tolerances(
     new_v = _thresholds_v([replace(b, used=b.new) for b in built], board)
     used_s = np.array([b.used.delay_s(b.charging_ohm) for b in (nominal, *built)])
     new_s = np.array([b.new.delay_s(b.charging_ohm) for b in built])
-    ohms = BuiltBoards(_decibels(used_v[1:] / used_v[0]), used_s[1:] / used_s[0])
+    ohms = BuiltBoards(_decibels(_over(used_v[1:], used_v[0])), _over(used_s[1:], used_s[0]))
     bench = BuiltBoards(
         _decibels(_since_trimmed(used_v[1:], new_v) * meter[0]), _since_trimmed(used_s[1:], new_s) * meter[1]
     )
@@ -188,6 +196,11 @@ def _since_trimmed(used: NDArray[np.float64], new: NDArray[np.float64]) -> NDArr
         return np.where(np.isfinite(new), used / new, np.inf)
 
 
+def _over(used: NDArray[np.float64], nominal: float) -> NDArray[np.float64]:
+    """Return used over nominal; inf where the nominal board itself never trips or fires."""
+    return used / nominal if math.isfinite(nominal) else np.full(len(used), np.inf)
+
+
 def _thresholds_v(built: Sequence[BuiltBoard], nominal: Board) -> NDArray[np.float64]:
     """Equivalent thresholds of boards in use, by the detector at a lower rate and over a shorter tone."""
     slowest = max(nominal.rectifier.storage_tau_s, nominal.pickup.load.typ * nominal.pickup.capacitance.typ)
@@ -195,7 +208,9 @@ def _thresholds_v(built: Sequence[BuiltBoard], nominal: Board) -> NDArray[np.flo
     boards, gain = [b.used for b in built], np.array([b.gain for b in built])
     guess_v = threshold_by_formula(boards, gain)
     # the formula is good for the changes from board to board, so the first board's error serves for all
-    guess_v *= tone_thresholds(boards[:1], gain[:1], hearing) / guess_v[0]
+    first_v = float(tone_thresholds(boards[:1], gain[:1], hearing)[0])
+    if math.isfinite(first_v):
+        guess_v *= first_v / guess_v[0]
     return tone_thresholds(boards, gain, replace(hearing, first_step_db=0.05), guess_v=guess_v)
 
 
@@ -250,7 +265,7 @@ def _causes(board: Board, gain: float, charging_ohm: float, spread: Spread) -> t
     level_db = _decibels(_thresholds_v(built, board)).reshape(-1, 2)
     delay = np.log([b.used.delay_s(b.charging_ohm) for b in built]).reshape(-1, 2)
     causes = [
-        Cause(name, float(0.5 * (db[1] - db[0])), float(100.0 * math.expm1(0.5 * (ln[1] - ln[0]))))
+        Cause(name, _half_change(*db), 100.0 * math.expm1(_half_change(*ln)))
         for name, db, ln in zip([*names, "meter"], level_db, delay)
     ]
 
@@ -260,6 +275,13 @@ def _causes(board: Board, gain: float, charging_ohm: float, spread: Spread) -> t
         )
 
     return tuple(sorted(causes, key=distance, reverse=True))
+
+
+def _half_change(before: float, after: float) -> float:
+    """Return half of after less before; 0 where neither is a number, inf where one is none."""
+    if math.isfinite(before) and math.isfinite(after):
+        return 0.5 * float(after - before)
+    return math.inf if math.isfinite(before) or math.isfinite(after) else 0.0
 
 
 def _decibels(ratio: NDArray[np.float64]) -> NDArray[np.float64]:

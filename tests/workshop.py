@@ -38,6 +38,7 @@ def build_workshop(
     note: str = "",
     phone: str = "slab",
     day: str = DAY_TOML,
+    full_scale_v: float | None = 1.0,
 ) -> Path:
     """Make the dataset; the samples depend on the arguments only."""
     create_dataset(folder, spdx="CC0-1.0")
@@ -66,8 +67,8 @@ def build_workshop(
             [wav],
             session=f"day {number}",
             phone=phone,
-            full_scale_v=1.0,
-            input_ohms=1e6,
+            full_scale_v=full_scale_v,
+            input_ohms=None if full_scale_v is None else 1e6,
             labels=table,
             reviewed=ALL_TIME,
         )

@@ -60,7 +60,7 @@ def _demo(
             progress=report,
         )
     page = page_of(contents)
-    written = write_report(_REPORT, contents, page, cache=cache)
+    written = write_report(_REPORT, contents, page)
     for line in summary_lines(page):
         print(line)
     say(f"wrote {written}; open it in a browser")

@@ -119,9 +119,7 @@ def _report(
         print(as_markdown(page), end="")
         return
     folder = out if out is not None else Path("reports") / opened.folder.resolve().name
-    written = (
-        write_plain(folder, contents, page) if plain else write_report(folder, contents, page, cache=cache)
-    )
+    written = write_plain(folder, contents, page) if plain else write_report(folder, contents, page)
     if as_json:
         print_json(report_document(contents, str(written)))
     else:

@@ -18,7 +18,7 @@ from evalkit.cli.console import (
     whole_number,
 )
 from evalkit.cli.scoring import audio_progress
-from evalkit.errors import WrongUse
+from evalkit.errors import EvalkitError, WrongUse
 
 if TYPE_CHECKING:
     from evalkit.agreement import Agreement
@@ -100,7 +100,7 @@ def _unpack(
     dataset: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[DATASET]", help="Made if absent; left out: a folder here, named like the pack."
+            metavar="DATASET", help="Made if absent; left out: a folder here, named like the pack."
         ),
     ] = None,
     dry_run: Annotated[
@@ -181,11 +181,12 @@ def _left_out(texts: Iterable[str]) -> "dict[str, tuple[Span, ...]]":
 def _ask(plan: "PackPlan") -> None:
     """Ask a person at a terminal whether they have listened; a script has been told."""
     heard = sum(len(each.speech) for each in plan.shared)
-    if heard and sys.stdin.isatty() and sys.stderr.isatty():
-        typer.confirm(
-            f"Have you listened to these {heard} stretches, and does whoever is heard agree?",
-            abort=True,
-            err=True,
+    if not heard or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return
+    asked = f"Have you listened to these {heard} stretches, and does whoever is heard agree?"
+    if not typer.confirm(asked, err=True):
+        raise EvalkitError(
+            "nothing was written; leave stretches out with --leave-out, or take speech out with --lowpass 300"
         )
 
 

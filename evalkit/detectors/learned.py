@@ -199,7 +199,7 @@ def _boosted_trees() -> _Estimator:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
     return HistGradientBoostingClassifier(
-        max_iter=60,
+        max_iter=50,
         learning_rate=0.15,
         max_leaf_nodes=15,
         min_samples_leaf=100,

@@ -25,6 +25,8 @@ _F = np.float32
 _NEPERS_PER_DB = math.log(10.0) / 20.0
 _LANES_AT_ONCE = 128
 """So many boards' numbers stay in a processor's nearest cache."""
+_WIDEST = 8.0
+"""How far from the guess a threshold is looked for, in the amplitude's logarithm: 69 dB either way."""
 _DIODE_A = 1e-5
 """About the current at which a diode's drop decides the rectified level: where the search begins."""
 
@@ -90,7 +92,15 @@ def tone_thresholds(
 
     guess = np.log(threshold_by_formula(boards, gain) if guess_v is None else guess_v)
     half, index = 0.5 * hearing.first_step_db * _NEPERS_PER_DB, np.arange(len(gain))
-    bracket = bracket_root(spare_v, guess - half, guess + half, args=(index,), maxiter=16)
+    bracket = bracket_root(
+        spare_v,
+        guess - half,
+        guess + half,
+        args=(index,),
+        xmin=guess - _WIDEST,
+        xmax=guess + _WIDEST,
+        maxiter=60,
+    )
     threshold = np.full(len(gain), np.inf)
     held = np.asarray(bracket.success)
     if held.any():

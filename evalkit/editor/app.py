@@ -42,6 +42,7 @@ from evalkit.spans import Span, total_s
 __all__ = ["EditorApp", "Outcome"]
 
 _TICK_S = 0.2
+_BAR = 20
 
 
 @dataclass(frozen=True)
@@ -87,20 +88,16 @@ class EditorApp(App[None]):
         super().__init__(ansi_color=True)
         if "ansi-dark" in self.available_themes:
             self.theme = "ansi-dark"
-        self._access = access
-        self._board = board
-        self._own_labels = own_labels
-        self._first = name
-        self.editing: Editing | None = None
+        # Before the app runs: a fault in the recording is then told on the terminal like any other.
+        self.editing = Editing(access, board, own_labels, name)
 
     def on_mount(self) -> None:
-        """Put the first recording on the desk."""
-        self.editing = Editing(self._access, self._board, self._own_labels, self._first)
+        """Show it."""
         self.push_screen(self.editing)
 
     def close(self) -> list[Outcome]:
         """Stop all work, write all there is to write, and return what was done."""
-        return self.editing.close() if self.editing is not None else []
+        return self.editing.close()
 
 
 class Editing(Screen[None]):
@@ -199,7 +196,7 @@ class Editing(Screen[None]):
             return
         report = message.report
         if isinstance(report, Working):
-            self.waiting = f"{report.what}: {report.share:.0%}"
+            self.waiting = _told_progress(report)
         elif isinstance(report, Ready):
             self.waiting = ""
             self.desk.alerts = self.source.trace.alerts if self.source.trace is not None else ()
@@ -219,7 +216,8 @@ class Editing(Screen[None]):
             Command.HELP: lambda: self._push(Help(), lambda _: None),
             Command.QUIT: lambda: self.app.exit(),
             Command.GO_TO: lambda: self._ask("Go to (95.5 or 1:35.5):", Command.GO_TO),
-            Command.NOTE: self._ask_note,
+            Command.NOTE: lambda: self._ask_of_segment(Command.NOTE),
+            Command.PHONE: lambda: self._ask_of_segment(Command.PHONE),
             Command.LABEL_BY_NAME: lambda: self._push(
                 PickLabel(self.desk.names), lambda name: self._perform(Command.LABEL_BY_NAME, name)
             ),
@@ -246,15 +244,17 @@ class Editing(Screen[None]):
     def _ask(self, question: str, command: Command, value: str = "") -> None:
         self._push(Ask(question, value), lambda text: self._perform(command, text))
 
-    def _ask_note(self) -> None:
+    def _ask_of_segment(self, command: Command) -> None:
+        """Ask for a segment's note or phone, with what it is so far."""
+        if not isinstance(self.desk.chosen, Segment):
+            self.desk.choose_at(self.desk.view.cursor_s)
         chosen = self.desk.chosen
         if not isinstance(chosen, Segment):
-            self.desk.choose_at(self.desk.view.cursor_s)
-            chosen = self.desk.chosen
-        if isinstance(chosen, Segment):
-            self._ask(f"Note on {chosen.label}:", Command.NOTE, chosen.note)
-        else:
             self.desk.message = "no segment is chosen here"
+        elif command is Command.NOTE:
+            self._ask(f"Note on {chosen.label}:", command, chosen.note)
+        else:
+            self._ask(f"Phone of {chosen.label} (empty: the recording's):", command, chosen.phone)
 
     def _look_at_confident(self) -> None:
         summary = self.desk.queue.summary()
@@ -390,6 +390,13 @@ class Editing(Screen[None]):
     def _canvas(self, rows: int, columns: int) -> Canvas:
         self.desk.resize(max(1, columns - GUTTER))
         return self._frame.draw(self.desk, self.source, rows, columns, self.extra, self.ink, self.waiting)
+
+
+def _told_progress(working: Working) -> str:
+    done = round(_BAR * working.share)
+    bar = f"[{'#' * done}{'.' * (_BAR - done)}]"
+    left = "" if working.left_s is None else f", {told_time(working.left_s, decimals=0)} left"
+    return f"{working.what} {bar} {working.share:.0%}{left}"
 
 
 def _line_of(folder: Path, entry: RecordingEntry) -> RecordingLine:

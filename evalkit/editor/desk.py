@@ -52,6 +52,7 @@ class Desk:
         self.alerts: tuple[Span, ...] = ()
         self.loud_s: NDArray[np.float64] = np.zeros(0)
         self._origin: Proposal | None = None
+        self._offer: Suggestion | None = None
         self._seen = keeper.labels
         self._before: View | None = None
         self._acts: dict[Command, Callable[[str], None]] = self._table()
@@ -100,9 +101,9 @@ class Desk:
         return True
 
     def suggested(self, proposal: Proposal) -> Suggestion | None:
-        """Return what the model makes of a proposal."""
-        if self._origin is not None and proposal is self.chosen:
-            proposal = self._origin
+        """Return what the model makes of a proposal; of the chosen one, what it made when it was chosen."""
+        if proposal is self.chosen or proposal == self._origin:
+            return self._offer
         return self.queue.suggestions.get(proposal)
 
     def choose_at(self, time_s: float, label: str | None = None) -> None:
@@ -119,9 +120,8 @@ class Desk:
             for each in self.queue.open
             if each.start_s < time_s + reach_s and time_s < each.end_s and label is None
         ]
-        self._origin = None
         candidates: list[Segment | Proposal] = [*segments, *proposals]
-        self.chosen = min(candidates, key=lambda each: each.end_s - each.start_s, default=None)
+        self._choose(min(candidates, key=lambda each: each.end_s - each.start_s, default=None))
 
     def _table(self) -> dict[Command, Callable[[str], None]]:
         c = Command
@@ -157,6 +157,7 @@ class Desk:
             c.SPLIT: lambda _: self._split(),
             c.JOIN: lambda _: self._join(),
             c.NOTE: self._note,
+            c.PHONE: self._phone,
             c.REVIEW: lambda _: self._review(),
             c.UNREVIEW: lambda _: self._unreview(),
             c.ACCEPT_CONFIDENT: lambda _: self._accept_confident(),
@@ -220,8 +221,14 @@ class Desk:
         self._show(queue[at % len(queue)])
 
     def _show(self, item: Segment | Proposal) -> None:
-        self.chosen, self._origin, self.anchor_s = item, None, None
+        self._choose(item)
+        self.anchor_s = None
         self.view = self.view.shows(item.start_s, item.end_s)
+
+    def _choose(self, item: Segment | Proposal | None) -> None:
+        """Choose; what enter would do does not change while one looks, whatever is learned meanwhile."""
+        self.chosen, self._origin = item, None
+        self._offer = self.queue.suggestions.get(item) if isinstance(item, Proposal) else None
 
     def _anchor(self) -> None:
         self.anchor_s = None if self.anchor_s is not None else self.view.cursor_s
@@ -322,6 +329,11 @@ class Desk:
     def _note(self, text: str) -> None:
         labels, made = self.labels.annotate(self._segment(), text)
         self._commit(f"note on {_told(made)}", labels)
+        self.chosen = made
+
+    def _phone(self, name: str) -> None:
+        labels, made = self.labels.assign(self._segment(), name.strip())
+        self._commit(f"phone of {_told(made)}", labels)
         self.chosen = made
 
     def _review(self) -> None:

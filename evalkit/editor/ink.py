@@ -1,12 +1,14 @@
 """Rows of characters from arrays of dots, for terminals with braille characters and for those without."""
 
 import os
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+from rich.cells import cell_len
 
 __all__ = ["Canvas", "Ink", "Look", "ink_of_terminal"]
 
@@ -62,18 +64,38 @@ class Canvas:
         return cls(np.full((rows, columns), " ", "<U1"), np.zeros((rows, columns), np.uint8))
 
     def text(self, row: int, column: int, text: str, look: Look = Look.PLAIN) -> None:
-        """Write a text; what does not fit is cut."""
-        if 0 <= row < self.chars.shape[0] and column < self.chars.shape[1]:
-            text = text[max(0, -column) : self.chars.shape[1] - column]
-            column = max(0, column)
-            self.chars[row, column : column + len(text)] = list(text)
-            self.looks[row, column : column + len(text)] = look
+        """Write a text; what does not fit is cut.
+
+        A character that a terminal shows in two columns is followed by an
+        empty one, so that a row stays as wide as it is.
+        """
+        if not 0 <= row < self.chars.shape[0]:
+            return
+        shown = _in_columns(text)[max(0, -column) : max(0, self.chars.shape[1] - column)]
+        if shown and shown[0] == "":
+            shown[0] = " "
+        if shown and cell_len(shown[-1]) == 2:
+            shown[-1] = " "
+        column = max(0, column)
+        self.chars[row, column : column + len(shown)] = shown
+        self.looks[row, column : column + len(shown)] = look
 
     def put(self, row: int, column: int, other: "Canvas") -> None:
         """Lay another picture onto this one."""
         rows, columns = other.chars.shape
         self.chars[row : row + rows, column : column + columns] = other.chars
         self.looks[row : row + rows, column : column + columns] = other.looks
+
+
+def _in_columns(text: str) -> list[str]:
+    """Return what each column of a terminal shows of a text."""
+    if text.isascii():
+        return list(text)
+    columns: list[str] = []
+    for character in unicodedata.normalize("NFC", text):
+        width = cell_len(character)
+        columns += [character, ""][:width]
+    return columns
 
 
 def ink_of_terminal(environment: Mapping[str, str] = os.environ) -> Ink:

@@ -46,6 +46,7 @@ class Command(StrEnum):
     SPLIT = "split"
     JOIN = "join"
     NOTE = "note"
+    PHONE = "phone"
     REVIEW = "review"
     UNREVIEW = "unreview"
     ACCEPT_CONFIDENT = "accept confident"
@@ -138,6 +139,7 @@ KEYS: tuple[Key, ...] = (
     Key(_ANSWER, ("r",), "r", Command.REVIEW, "span, or else view, is fully labelled", "reviewed"),
     Key(_ANSWER, ("R",), "R", Command.UNREVIEW, "it is not"),
     Key(_ANSWER, ("t",), "t", Command.NOTE, "write a note on the segment"),
+    Key(_ANSWER, ("p",), "p", Command.PHONE, "say which phone rings, if not the recording's"),
     Key(_SHAPE, ("space",), "space", Command.ANCHOR, "a span begins here; again: none", "span"),
     Key(_SHAPE, ("c",), "c", Command.START_HERE, "the chosen one starts at the cursor"),
     Key(_SHAPE, ("v",), "v", Command.END_HERE, "the chosen one ends at the cursor"),

@@ -6,6 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
+from rich.cells import cell_len
 
 from evalkit.editor.desk import Desk
 from evalkit.editor.ink import REVERSED, Canvas, Ink, Look
@@ -172,9 +173,10 @@ def _draw_lane(canvas: Canvas, row: int, desk: Desk, label: str, seen: Sequence[
     name = f"{number} {label}" if number <= 9 else f"  {label}"
     canvas.text(row, 0, name[: GUTTER - 1], Look.NAME)
     view = desk.view
-    _draw_intervals(canvas, row, view, [s for s in seen if s.label == label], "[=)", label[0], Look.SEGMENT)
+    letter = label[0] if cell_len(label[0]) == 1 else "*"
+    _draw_intervals(canvas, row, view, [s for s in seen if s.label == label], "[=)", letter, Look.SEGMENT)
     if isinstance(desk.chosen, Segment) and desk.chosen.label == label:
-        _draw_intervals(canvas, row, view, [desk.chosen], "[#)", label[0].upper(), Look.CHOSEN)
+        _draw_intervals(canvas, row, view, [desk.chosen], "[#)", letter.upper()[0], Look.CHOSEN)
 
 
 def _draw_intervals(

@@ -26,13 +26,22 @@ class _Box(ModalScreen[Any]):
 
     DEFAULT_CSS = """
     _Box { align: center middle; background: ansi_default; }
-    _Box > VerticalScroll, _Box > .box {
+    _Box > VerticalScroll {
         width: auto; min-width: 40; max-width: 95%; height: auto; max-height: 95%;
         border: round ansi_default; padding: 0 1; background: ansi_default;
     }
-    _Box Static { width: auto; max-width: 100%; }
-    _Box Input { border: none; height: 1; width: 60; max-width: 100%; padding: 0; background: ansi_default; }
-    _Box OptionList { border: none; height: auto; max-height: 16; width: 66; max-width: 100%; padding: 0; }
+    """
+    CSS = """
+    Static { width: auto; max-width: 100%; }
+    Input, Input:focus {
+        border: none; height: 1; width: 66; max-width: 100%; padding: 0; background: ansi_default;
+    }
+    OptionList, OptionList:focus {
+        border: none; height: auto; max-height: 16; width: 66; max-width: 100%; padding: 0;
+        background: ansi_default;
+    }
+    OptionList > .option-list--option-highlighted { text-style: bold underline; }
+    OptionList:focus > .option-list--option-highlighted { text-style: bold underline; }
     """
 
     def key_escape(self) -> None:
@@ -64,7 +73,7 @@ class Ask(_Box):
         self._value = value
 
     def compose(self) -> ComposeResult:
-        with VerticalScroll(classes="box"):
+        with VerticalScroll():
             yield Static(Text(self._question))
             yield Input(self._value, select_on_focus=False)
 
@@ -82,7 +91,7 @@ class PickLabel(_Box):
         self._names = tuple(names)
 
     def compose(self) -> ComposeResult:
-        with VerticalScroll(classes="box"):
+        with VerticalScroll():
             yield Static(Text("Label: type its first letters, or a new name; enter takes the first"))
             yield Input()
             yield OptionList(*self._options(""))
@@ -130,7 +139,7 @@ class PickRecording(_Box):
     def compose(self) -> ComposeResult:
         widths = [max((len(line.name) for line in self._lines), default=0)]
         widths.append(max((len(line.session) for line in self._lines), default=0))
-        with VerticalScroll(classes="box"):
+        with VerticalScroll():
             yield Static(Text("Recordings: arrows and enter"))
             yield OptionList(
                 *(

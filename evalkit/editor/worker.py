@@ -1,6 +1,7 @@
 """What is read and computed in the background for the recording on the desk, one thing after the other."""
 
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,8 @@ from evalkit.suggestions import Examples, Suggester, Suggestion, examples_of, fe
 __all__ = ["Failed", "Found", "Learned", "Ready", "Report", "Worker", "Working"]
 
 _GATHER_S = 0.4
+# Every report is a picture to draw, and there are thousands of pieces in a day.
+_TELL_S = 0.2
 _MOST_EXAMPLES = 4_000
 
 
@@ -31,6 +34,8 @@ class Working:
     what: str
     share: float
     """0 to 1."""
+    left_s: float | None
+    """How long it will still take, at the rate so far."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +97,7 @@ class Worker:
         self._wake = threading.Event()
         self._labels: Labels | None = None
         self._proposals: tuple[Proposal, ...] = ()
+        self._features: NDArray[np.float32] | None = None
         self._others: Examples | None = None
         self._thread = threading.Thread(target=self._work, name="drawing", daemon=True)
 
@@ -108,7 +114,8 @@ class Worker:
         """Stop at the next moment; no report comes after this."""
         self._stop.set()
         self._wake.set()
-        self._thread.join()
+        # What is in the middle of a long computation ends by itself, unheard.
+        self._thread.join(timeout=1.0)
 
     def _work(self) -> None:
         try:
@@ -125,16 +132,27 @@ class Worker:
             return
         except EvalkitError as error:
             self._say(Failed(str(error)))
+        except Exception as error:
+            # A fault of ours: told on the screen, since a traceback from a thread would be written over it.
+            self._say(Failed(f"{type(error).__name__}: {error}"))
 
     def _say(self, report: Report) -> None:
         if not self._stop.is_set():
             self._tell(report)
 
     def _progress(self, what: str) -> Callable[[float], None]:
+        start_s = time.monotonic()
+        next_s = start_s
+
         def tell(share: float) -> None:
+            nonlocal next_s
             if self._stop.is_set():
                 raise _Stopped
-            self._say(Working(what, share))
+            now_s = time.monotonic()
+            if now_s >= next_s:
+                next_s = now_s + _TELL_S
+                left_s = (now_s - start_s) * (1.0 - share) / share if share > 0.0 else None
+                self._say(Working(what, share, left_s))
 
         return tell
 
@@ -174,8 +192,9 @@ class Worker:
         own = examples_of(levels, labels, self._proposals)
         suggester = Suggester(Examples.joined([own, self._others]))
         if suggester.ready and not self._stop.is_set():
-            features = features_of(levels, [proposal.span for proposal in self._proposals])
-            suggestions = suggester.suggest(features)
+            if self._features is None:
+                self._features = features_of(levels, [proposal.span for proposal in self._proposals])
+            suggestions = suggester.suggest(self._features)
             self._say(Learned(dict(zip(self._proposals, suggestions, strict=True))))
 
     def _examples_elsewhere(self) -> Examples:

@@ -15,13 +15,13 @@ from evalkit.parts import PartsList, choose_parts
 from evalkit.recommendation import Recommendation, recommend
 from evalkit.report.bench_sheet import BenchSheet, bench_sheet
 from evalkit.report.explore import PlaneFigures, RocCounts, plane_figures, roc_counts
-from evalkit.report.incidents import Shown, incidents_of, mistakes_of, near_misses_of
+from evalkit.report.incidents import Incident, Shown, incidents_of, mistakes_of, near_misses_of
 from evalkit.report.sounds import Sound, sounds_of
 from evalkit.scoring import Progress
 from evalkit.standins import check_stand_in
 from evalkit.training import DetectorName
 
-__all__ = ["Contents", "Hard", "OtherSetting", "Rival", "contents_of"]
+__all__ = ["Contents", "Hard", "OtherSetting", "Rival", "about", "contents_of"]
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,8 @@ class Contents:
     """Mistakes, worst first; then what came nearest to one."""
     sounds: tuple[Sound | None, ...]
     """Of each; None: left out."""
-    n_mistakes: int
-    """Of the chosen setting, shown or not."""
+    mistakes: tuple[Incident, ...]
+    """All of the chosen setting, shown or not, worst first."""
     hard: Hard | None
 
     @property
@@ -153,7 +153,7 @@ def contents_of(
         others=_other_settings(chosen, dataset),
         shown=shown,
         sounds=sounds_of(shown, dataset, most_bytes=most_sound_bytes),
-        n_mistakes=len(mistakes),
+        mistakes=mistakes,
         hard=None if hard is None else _hard(hard, names[0]),
     )
 

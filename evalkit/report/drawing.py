@@ -80,6 +80,7 @@ _STYLE: Any = {
     "axes.unicode_minus": True,
 }
 _PNG_DPI = 144
+_NOTE_IN = 0.17
 _PALETTE = 64
 
 
@@ -116,15 +117,32 @@ class Picture:
 
 
 @contextmanager
-def canvas(width_in: float, height_in: float) -> Iterator["Figure"]:
-    """Give a figure in the report's style; no global state of matplotlib is left changed."""
+def canvas(width_in: float, height_in: float, *, note: str = "") -> Iterator["Figure"]:
+    """Give a figure in the report's style; no global state of matplotlib is left changed.
+
+    Parameters
+    ----------
+    width_in, height_in : float
+        Inches.
+    note : str
+        A line under the drawing in its files, where nothing else says what the data are; the page leaves
+        it out, since it says so itself.
+    """
     import matplotlib
     from matplotlib.figure import Figure
 
     with warnings.catch_warnings(), matplotlib.rc_context(_STYLE):
         # a name in a script that the drawing font lacks is drawn by the reader's own browser
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
-        yield Figure(figsize=(width_in, height_in), dpi=72, layout="constrained", facecolor="none")
+        extra_in = _NOTE_IN if note else 0.0
+        height_in += extra_in
+        figure = Figure(figsize=(width_in, height_in), dpi=72, layout="constrained", facecolor="none")
+        if note:
+            foot = extra_in / height_in
+            figure.get_layout_engine().set(rect=(0.0, foot, 1.0, 1.0 - foot))  # type: ignore[union-attr]
+            text = figure.text(0.01, 0.25 * foot, plain(note), fontsize=6.5, color=INK.faint, gid="note")
+            text.set_in_layout(False)
+        yield figure
 
 
 def finish(
@@ -202,6 +220,7 @@ def _fewer_colours(png: io.BytesIO) -> bytes:
 
 _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
 _BY_HEX = {value: _VARIABLES[name] for name, value in vars(INK).items()}
+_NOTE = re.compile(r'<g id="note">.*?</g>\s*', re.DOTALL)
 _PATH = re.compile(r'\bd="[^"]*"')
 _NUMBER = re.compile(r"-?\d+\.\d+")
 _FONT = re.compile(r"font(?:-family)?: ([^;\"]*?)'DejaVu Sans'[^;\"]*")
@@ -211,6 +230,7 @@ _ID = re.compile(r'(\bid="|url\(#|href="#)([^")]+)')
 def _inline(svg: str, name: str) -> str:
     """Make an SVG file part of a page: variables for colours, own identifiers, the page's font."""
     body = svg[svg.index("<svg") :]
+    body, n_notes = _NOTE.subn("", body)
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = body.replace("xlink:href", "href")
     body = _ID.sub(lambda m: f"{m[1]}{name}-{m[2]}", body)
@@ -221,9 +241,12 @@ def _inline(svg: str, name: str) -> str:
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, flags=re.DOTALL)
     body = re.sub(r">\s*\n\s*<", ">\n<", body)
     head, rest = body[: body.index(">")], body[body.index(">") :]
-    view = re.search(r'viewBox="[^"]*"', head)
+    view = re.search(r'viewBox="([^"]*)"', head)
     assert view is not None
-    return f'<svg xmlns="http://www.w3.org/2000/svg" {view[0]} class="drawing"' + rest
+    left, top, width, height = (float(v) for v in view[1].split())
+    height -= n_notes * 72.0 * _NOTE_IN
+    box = f"{left:g} {top:g} {width:g} {height:g}"
+    return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" class="drawing"' + rest
 
 
 def _short_path(match: re.Match[str]) -> str:

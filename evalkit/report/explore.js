@@ -152,7 +152,7 @@
     put("median", seconds(f.response_median_s), f.response_median_s);
     put("minutes", short(f.alert_minutes_per_day), f.alert_minutes_per_day);
     put("masked", `${f.masked} by an earlier call's or an uncounted one, ${f.masked_by_alarm} by a false alarm`, [f.masked, f.masked_by_alarm]);
-    put("threshold", d.lanes[lane].text, d.thresholdV ? d.thresholdV[lane] : null);
+    put("threshold", d.lanes[lane].text, (d.thresholdV ?? d.thresholdLevel)?.[lane] ?? null);
     put("delay", d.delays[delay].text, d.delays[delay].s);
     put("gain", d.lanes[lane].gainText, d.lanes[lane].gain);
     put("knob-gain", d.lanes[lane].knob, d.lanes[lane].ohm);

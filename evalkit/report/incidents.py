@@ -4,7 +4,8 @@ Nothing here decides anything: what an alert or a call counts as was decided by
 the code that judges the plane.
 """
 
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from evalkit.cache import CrossingCache
 from evalkit.dataset import Dataset, Recording
 from evalkit.figures import CallOutcome
+from evalkit.matching import Verdict
 from evalkit.recommendation import Recommendation
 from evalkit.scoring import JudgedAlert, alerts_at
 from evalkit.segments import Segment, Span
@@ -85,16 +87,14 @@ def mistakes_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -
     ]
     listed = _Lanes(dataset, found, cache)
     alarms = [a for a in listed.at(lane, d) if a.verdict.counts_as == "false alarm"]
-    last = {id(a): lane for a in alarms}
+    last = np.full(len(alarms), lane)
     for higher in range(lane + 1, len(found.sweep.levels.position)):
-        alive = [a for a in alarms if last[id(a)] == higher - 1]
-        if not alive:
+        alive = np.flatnonzero(last == higher - 1)
+        if not len(alive):
             break
-        there = [a for a in listed.at(higher, d) if a.verdict.counts_as == "false alarm"]
-        for alarm in alive:
-            if any(_same_moment(alarm, other) for other in there):
-                last[id(alarm)] = higher
-    made = [_alarm_incident(found, alarm, last[id(alarm)]) for alarm in alarms]
+        there = _Starts(a for a in listed.at(higher, d) if a.verdict.counts_as == "false alarm")
+        last[[k for k in alive if there.same_moment(alarms[k])]] = higher
+    made = [_alarm_incident(found, alarm, int(k)) for alarm, k in zip(alarms, last, strict=True)]
     return tuple(sorted([*missed, *made], key=lambda i: (-i.severity, i.kind, i.recording, i.at_s)))
 
 
@@ -292,13 +292,19 @@ def _nearest_turn(row: NDArray[np.bool_], at: int, *, towards: int) -> int | Non
     return None
 
 
-def _same_moment(a: JudgedAlert, b: JudgedAlert) -> bool:
-    """Whether two alerts of one recording are the same event's doing (a firing moves with the threshold)."""
-    return (
-        a.recording == b.recording
-        and a.verdict == b.verdict
-        and a.start_s - _SAME_MOMENT_S <= b.start_s <= a.end_s
-    )
+class _Starts:
+    """When the alerts of each recording and verdict began: to find one event at another threshold."""
+
+    def __init__(self, alerts: Iterable[JudgedAlert]) -> None:
+        self._starts: dict[tuple[str, Verdict], list[float]] = {}
+        for alert in alerts:
+            self._starts.setdefault((alert.recording, alert.verdict), []).append(alert.start_s)
+
+    def same_moment(self, alert: JudgedAlert) -> bool:
+        """Whether one of them is the same event's doing: a firing moves with the threshold."""
+        starts = self._starts.get((alert.recording, alert.verdict), [])
+        k = bisect_left(starts, alert.start_s - _SAME_MOMENT_S)
+        return k < len(starts) and starts[k] <= alert.end_s
 
 
 def _labels_in(recording: Recording, span: Span) -> tuple[Segment, ...]:

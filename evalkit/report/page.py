@@ -15,6 +15,7 @@ from typing import Any
 import evalkit
 from evalkit.board import board_sha256
 from evalkit.dataset import dataset_sha256
+from evalkit.detectors import LevelUnit
 from evalkit.names import visible
 from evalkit.recommendation import Recommendation, sentences
 from evalkit.report.bench_sheet import BenchSheet
@@ -31,10 +32,12 @@ from evalkit.report.words import (
     CAUTIONS,
     evidence_wanted,
     expectations,
+    first_sentence,
     incident_facts,
     incident_story,
     position_text,
     setting_sentences,
+    tone_text,
     verdict,
 )
 from evalkit.segments import Segment
@@ -184,12 +187,12 @@ def page_of(contents: Contents, comparison: Comparison | None = None, other: Sid
         tables=shown_tables(contents),
         views=views,
         explorer=explorer_document(contents, views),
-        classes=classes_picture(figures, dataset.day),
+        classes=classes_picture(figures, dataset.day, note=first_sentence(contents.about)),
         moments=tuple(
             _moment(k, shown, sound, contents)
             for k, (shown, sound) in enumerate(zip(contents.shown, contents.sounds, strict=True), 1)
         ),
-        n_mistakes=contents.n_mistakes,
+        n_mistakes=len(contents.mistakes),
         hard=_hard_page(contents),
         comparison=comparison,
         other_plane=None
@@ -286,7 +289,7 @@ def _dials(contents: Contents) -> tuple[tuple[str, str, str], ...]:
     found, parts = contents.found, contents.parts
     lane = found.choice.lane
     dials = [
-        ("Threshold", position_text(found, lane).removesuffix(" peak"), "steady 175 Hz at the pickup, peak"),
+        ("Threshold", position_text(found, lane).removesuffix(" peak"), _threshold_meaning(found)),
         ("Delay", f"{found.delay_s:.2f} s", "so long must it last"),
     ]
     if found.sweep.detector == "circuit":
@@ -309,6 +312,12 @@ def _dials(contents: Contents) -> tuple[tuple[str, str, str], ...]:
     return tuple(dials)
 
 
+def _threshold_meaning(found: Recommendation) -> str:
+    if found.sweep.levels.unit is not LevelUnit.DECIBEL:
+        return "from there on a frame counts as a call"
+    return f"peak of a steady {tone_text(found)}"
+
+
 def _limits(contents: Contents) -> tuple[str, str, str]:
     limits = contents.dataset.day.limits
     return (
@@ -327,6 +336,7 @@ def _moment(number: int, shown: Shown, sound: Sound | None, contents: Contents) 
             shown,
             roles_of([s.label for s in shown.labels], day),
             name=f"moment-{number:02d}",
+            note=first_sentence(contents.about),
             calibrated=contents.found.calibrated,
         ),
         kind=str(incident.kind),
@@ -343,8 +353,13 @@ def _moment(number: int, shown: Shown, sound: Sound | None, contents: Contents) 
         else f"data:{sound.media_type};base64,{base64.b64encode(sound.data).decode('ascii')}",
         sound_words=""
         if sound is None
-        else f"{sound.duration_s:.1f} s from {sound.start_s:.1f} s, made {sound.gain_db:+.0f} dB louder",
+        else f"{sound.duration_s:.1f} s from {sound.start_s:.1f} s, {_loudness(sound)}",
     )
+
+
+def _loudness(sound: Sound) -> str:
+    word = "louder" if sound.gain_db >= 0.0 else "softer"
+    return f"made {abs(sound.gain_db):.0f} dB {word}"
 
 
 def _phone_of(shown: Shown) -> str:
@@ -368,7 +383,9 @@ def _hard_page(contents: Contents) -> HardPage | None:
         title=hard.dataset.title,
         about=hard.about,
         verdict=". ".join(verdict(found)),
-        picture=plane_picture(found, hard.dataset.board, hard.dataset.day, name="hard-plane"),
+        picture=plane_picture(
+            found, hard.dataset.board, hard.dataset.day, name="hard-plane", note=first_sentence(hard.about)
+        ),
         expectations=tuple(expectations(found.held_out or found.figures, hard.dataset.day)),
         missing=tuple(sentences(found, hard.dataset.day)),
     )

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from evalkit.recommendation import Recommendation
 from evalkit.report.drawing import INK, Picture, canvas, finish, plain, quiet_axes
 from evalkit.report.incidents import Shown
 from evalkit.report.wording import auc_text, quantity
-from evalkit.report.words import amount_text, incident_facts, position_text
+from evalkit.report.words import amount_text, incident_facts, position_text, tone_text
 from evalkit.roc import RocCurve
 from evalkit.segments import Role
 
@@ -39,13 +40,15 @@ _COLUMNS = 360
 _VOLT_TICKS = (1.0, 2.0, 5.0)
 
 
-def plane_picture(found: Recommendation, board: Board, day: Day, *, name: str = "plane") -> Picture:
+def plane_picture(
+    found: Recommendation, board: Board, day: Day, *, name: str = "plane", note: str = ""
+) -> Picture:
     """Draw threshold by delay: where the box passes, which limit fails elsewhere, the choice, its margins."""
     levels, delay_s = found.sweep.levels, found.sweep.delay_s
     x, y = _edges(levels.position), _edges(np.log10(delay_s))
     fails = limits_failed(found.plane, day)
     passing = ~(fails["calls"] | fails["false alarms"] | fails["response"])
-    with canvas(_WIDE_IN, 4.6) as figure:
+    with canvas(_WIDE_IN, 4.6, note=note) as figure:
         axes = figure.add_subplot()
         axes.set_xlim(x[0], x[-1])
         axes.set_ylim(y[0], y[-1])
@@ -67,7 +70,7 @@ def plane_picture(found: Recommendation, board: Board, day: Day, *, name: str = 
             _name_region(axes, x, y, own, word, hatches[limit][2])
         _name_region(axes, x, y, fails["calls"] & fails["false alarms"] & clear, "both", INK.text)
         _mark_choice(axes, found, passing, x, y)
-        _threshold_ticks(axes, levels, found.calibrated)
+        _threshold_ticks(axes, found)
         _delay_ticks(axes)
         axes.set_ylabel("integrator delay, s")
         if levels.gain is not None and found.calibrated:
@@ -91,10 +94,10 @@ def limits_failed(plane: Plane, day: Day) -> dict[str, NDArray[np.bool_]]:
     }
 
 
-def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc") -> Picture:
+def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc", note: str = "") -> Picture:
     """Draw the calls against the nuisances that reach each threshold, at the chosen delay."""
     position = found.threshold_position
-    with canvas(_WIDE_IN, 3.7) as figure:
+    with canvas(_WIDE_IN, 3.7, note=note) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 1], [0, 1], color=INK.rule, linewidth=0.8, linestyle=":")
         rows: tuple[tuple[RocCurve, str, Any, str], ...] = (
@@ -145,7 +148,7 @@ def roc_picture(found: Recommendation, curves: Curves, *, name: str = "roc") -> 
 
 
 def free_response_picture(
-    found: Recommendation, curves: Curves, day: Day, *, name: str = "free-response"
+    found: Recommendation, curves: Curves, day: Day, *, name: str = "free-response", note: str = ""
 ) -> Picture | None:
     """Draw false alarms a day against calls caught; None where a day is unknown."""
     alarms, caught = curves.free.false_alarms_per_day, curves.free.calls_caught
@@ -155,7 +158,7 @@ def free_response_picture(
     limits = day.limits
     linear = max(0.5, limits.false_alarms_per_day)
     top = max(float(np.nanmax(found.plane.false_alarms_per_day)), 3.0 * limits.false_alarms_per_day)
-    with canvas(_WIDE_IN, 3.7) as figure:
+    with canvas(_WIDE_IN, 3.7, note=note) as figure:
         axes = figure.add_subplot()
         axes.set_xscale("symlog", linthresh=linear, linscale=0.7)
         axes.set_xlim(-0.06 * linear, top)
@@ -213,14 +216,14 @@ def free_response_picture(
         return finish(figure, name, "False alarms against calls caught", alt, frames={"free": axes})
 
 
-def classes_picture(figures: Figures, day: Day, *, name: str = "classes") -> Picture:
+def classes_picture(figures: Figures, day: Day, *, name: str = "classes", note: str = "") -> Picture:
     """Draw what each class adds to a day: the estimate and how much the recordings allow."""
     classes = [c for c in figures.classes if c.exposure.per_day > 0.0]
     limit = day.limits.false_alarms_per_day
     known = [c.per_day_upper for c in classes if c.per_day_upper is not None]
     top = 1.15 * max([*known, 1.6 * limit])
     said = []
-    with canvas(_WIDE_IN, 1.15 + 0.55 * max(1, len(classes))) as figure:
+    with canvas(_WIDE_IN, 1.15 + 0.55 * max(1, len(classes)), note=note) as figure:
         axes = figure.add_subplot()
         axes.axvline(limit, color=INK.good, linewidth=1.2, linestyle=(0, (5, 2)))
         for row, c in enumerate(reversed(classes)):
@@ -266,13 +269,15 @@ def classes_picture(figures: Figures, day: Day, *, name: str = "classes") -> Pic
         return finish(figure, name, "What each class does to the box", ". ".join(reversed(said)) + ".")
 
 
-def incident_picture(shown: Shown, roles: dict[str, Role], *, name: str, calibrated: bool) -> Picture:
+def incident_picture(
+    shown: Shown, roles: dict[str, Role], *, name: str, calibrated: bool, note: str = ""
+) -> Picture:
     """Draw one moment: waveform, level against its trip levels, integrator against the gate's, output."""
     e, incident = shown.excerpt, shown.incident
     first = 0.0 if not len(e.time_s) else float(e.time_s[0])
     t = e.time_s - incident.at_s
     panels = 3 if e.level is not None else 2
-    with canvas(_CARD_IN, 1.05 * panels + 0.75) as figure:
+    with canvas(_CARD_IN, 1.05 * panels + 0.75, note=note) as figure:
         grid = figure.subplots(panels, 1, sharex=True, height_ratios=[1.0] * panels)
         wave, *rest = list(grid)
         unit, scale = ("mV", 1e3) if calibrated else ("of full scale", 1.0)
@@ -462,15 +467,16 @@ def _mark_choice(
     )
 
 
-def _threshold_ticks(axes: "Axes", levels: Levels, calibrated: bool) -> None:
+def _threshold_ticks(axes: "Axes", found: Recommendation) -> None:
+    levels = found.sweep.levels
     low, high = axes.get_xlim()
     if levels.threshold_v is None:
         axes.set_xlabel("threshold, log-odds")
         return
-    if not calibrated:
-        axes.set_xlabel("threshold, dB of full scale (175 Hz at the pickup)")
+    if not found.calibrated:
+        axes.set_xlabel(f"threshold, dB of full scale ({tone_text(found)})")
         return
-    axes.set_xlabel("threshold, mV peak at the pickup (175 Hz)")
+    axes.set_xlabel(f"threshold, mV peak ({tone_text(found)})")
     ticks = [
         step * 10.0**power
         for power in range(-6, 4)
@@ -653,6 +659,19 @@ def _beside(axes: "Axes", y: float, text: str) -> None:
     )
 
 
+@dataclass(frozen=True)
+class _LabelRow:
+    """What stands last in a row of labels over a waveform, in the axis' own seconds."""
+
+    bar_ends: float = -math.inf
+    name_ends: float = -math.inf
+    label: str = ""
+
+    def takes(self, label: str, start: float) -> bool:
+        """Whether a bar that begins at `start` fits; one of the same label needs no name of its own."""
+        return self.bar_ends <= start and (label == self.label or self.name_ends <= start)
+
+
 def _labels(
     axes: "Axes",
     shown: Shown,
@@ -662,14 +681,17 @@ def _labels(
     top: float,
 ) -> None:
     """The labels as bars over the waveform: targets solid, the rest hatched, names on them."""
-    rows: list[float] = []
+    rows: list[_LabelRow] = []
+    width = window[1] - window[0]
     for segment in shown.labels:
         a, b = max(segment.start_s - origin_s, window[0]), min(segment.end_s - origin_s, window[1])
-        row = next((k for k, busy in enumerate(rows) if busy <= a), len(rows))
+        row = next((k for k, r in enumerate(rows) if r.takes(segment.label, a)), len(rows))
         if row == len(rows):
-            rows.append(b)
-        reach = 0.012 * len(segment.label) * (window[1] - window[0])
-        rows[row] = max(b, a + reach) + 0.01 * (window[1] - window[0])
+            rows.append(_LabelRow())
+        named = rows[row].name_ends > a
+        # about what a letter of this size takes of the width
+        ends = rows[row].name_ends if named else a + 0.02 * (len(segment.label) + 1) * width
+        rows[row] = _LabelRow(b, ends, segment.label)
         target = roles[segment.label] is Role.TARGET
         y = top * (1.12 + 0.42 * row)
         axes.barh(
@@ -682,9 +704,9 @@ def _labels(
             hatch=None if target else "//////",
             linewidth=0.8,
         )
-        axes.text(
-            a, y + 0.09 * top, plain(segment.label), fontsize=7.2, va="bottom", color=INK.text, clip_on=True
-        )
+        if not named:
+            name = plain(segment.label)
+            axes.text(a, y + 0.09 * top, name, fontsize=7.2, va="bottom", color=INK.text, clip_on=True)
     axes.set_ylim(-top, top * (1.12 + 0.42 * max(1, len(rows))))
 
 

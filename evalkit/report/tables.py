@@ -9,7 +9,6 @@ import numpy as np
 from evalkit.figures import Figures
 from evalkit.recommendation import Recommendation
 from evalkit.report.contents import Contents
-from evalkit.report.incidents import Incident
 from evalkit.report.wording import (
     class_rows,
     outcome_rows,
@@ -112,15 +111,8 @@ def shown_tables(contents: Contents) -> dict[str, Table]:
     return {table.name: table for table in tables}
 
 
-def frames_of(contents: Contents, mistakes: tuple[Incident, ...]) -> "dict[str, pd.DataFrame]":
-    """Return the tables for spreadsheets, by the stem of their file.
-
-    Parameters
-    ----------
-    contents : Contents
-    mistakes : tuple of Incident
-        All of them, shown or not.
-    """
+def frames_of(contents: Contents) -> "dict[str, pd.DataFrame]":
+    """Return the tables for spreadsheets, by the stem of their file."""
     import pandas as pd
 
     found = contents.found
@@ -153,7 +145,7 @@ def frames_of(contents: Contents, mistakes: tuple[Incident, ...]) -> "dict[str, 
                     "threshold_away": i.threshold_away,
                     "delay_away_s": i.delay_away_s,
                 }
-                for i in mistakes
+                for i in contents.mistakes
             ],
             columns=[
                 "kind",
@@ -207,7 +199,7 @@ def report_document(contents: Contents, report: str) -> dict[str, Any]:
             }
             for o in contents.others
         ],
-        "mistakes": contents.n_mistakes,
+        "mistakes": len(contents.mistakes),
         "shown": [
             {
                 "kind": str(s.incident.kind),

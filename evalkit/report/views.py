@@ -6,12 +6,14 @@ from typing import Any
 
 import numpy as np
 
+from evalkit.detectors import LevelUnit
+from evalkit.detectors.learned import probability
 from evalkit.report.contents import Contents, Rival
 from evalkit.report.drawing import Frame, Picture
 from evalkit.report.explore import PlaneFigures, RocCounts, packed
 from evalkit.report.pictures import free_response_picture, plane_picture, roc_picture
 from evalkit.report.wording import quantity
-from evalkit.report.words import amount_text, position_text
+from evalkit.report.words import amount_text, first_sentence, position_text
 from evalkit.standard_values import Series, nearest_value
 
 __all__ = ["View", "explorer_document", "view_of"]
@@ -37,12 +39,13 @@ class View:
 def view_of(rival: Rival, contents: Contents) -> View:
     """Draw one detector; the chosen one's pictures have plain names, the others' end in the detector's."""
     found, dataset = rival.found, contents.dataset
+    note = first_sentence(contents.about)
     tail = "" if rival is contents.chosen else f"-{found.sweep.detector}"
     return View(
         detector=found.sweep.detector,
-        plane=plane_picture(found, dataset.board, dataset.day, name=f"plane{tail}"),
-        free=free_response_picture(found, rival.curves, dataset.day, name=f"free-response{tail}"),
-        roc=roc_picture(found, rival.curves, name=f"roc{tail}"),
+        plane=plane_picture(found, dataset.board, dataset.day, name=f"plane{tail}", note=note),
+        free=free_response_picture(found, rival.curves, dataset.day, name=f"free-response{tail}", note=note),
+        roc=roc_picture(found, rival.curves, name=f"roc{tail}", note=note),
     )
 
 
@@ -68,6 +71,9 @@ def _detector(rival: Rival, view: View, contents: Contents) -> dict[str, Any]:
         "position": [float(v) for v in sweep.levels.position],
         "logDelay": [math.log10(v) for v in sweep.delay_s],
         "thresholdV": [float(v) for v in volts] if volts is not None and found.calibrated else None,
+        "thresholdLevel": [probability(float(v)) for v in sweep.levels.position]
+        if sweep.levels.unit is LevelUnit.LOG_ODDS
+        else None,
         "lanes": [_lane(rival, contents, lane) for lane in range(len(sweep.levels.position))],
         "delays": [_delay(contents, float(delay_s)) for delay_s in sweep.delay_s],
         "frames": frames,

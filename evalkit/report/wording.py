@@ -75,7 +75,7 @@ def setting_rows(found: Recommendation, parts: PartsList) -> list[tuple[str, str
         ("threshold", _threshold_text(found)),
         ("integrator delay", f"{found.delay_s:.3f} s"),
         ("hold", f"{found.sweep.integrator.hold_s:.2f} s ({found.sweep.integrator.hold_kind})"),
-        ("amplifier gain", "unknown: not calibrated" if found.gain is None else f"{found.gain:.1f}"),
+        ("amplifier gain", _gain_text(found)),
     ]
     if margin is None:
         rows.append(("margin", "none: no setting passes"))
@@ -107,7 +107,7 @@ def built_rows(found: Recommendation) -> list[tuple[str, str]]:
         return [
             (
                 "spread (1 sigma)",
-                f"{spread.threshold:.2g} {found.sweep.levels.unit} and {100 * spread.delay:.2g} % of the delay",
+                f"{spread.threshold:.2g} {found.sweep.levels.unit}, {100 * spread.delay:.2g} % of the delay",
             )
         ]
     rows = []
@@ -115,11 +115,11 @@ def built_rows(found: Recommendation) -> list[tuple[str, str]]:
         ("set on the bench", built.tolerances.bench, built.bench_pass_share),
         ("set by ohms", built.tolerances.ohms, built.ohms_pass_share),
     ):
-        passing = "" if share is None else f"; {100 * share:.1f} % of built boards pass"
+        passing = "" if share is None else f"; {100 * share:.1f} % of {len(boards.shift_db)} simulated pass"
         rows.append(
             (
                 f"built boards, {name}",
-                f"stray by {boards.spread.threshold:.2g} dB and {100 * boards.spread.delay:.2g} % of the delay "
+                f"stray by {boards.spread.threshold:.2g} dB, {100 * boards.spread.delay:.2g} % of the delay "
                 f"(1 sigma){passing}",
             )
         )
@@ -218,6 +218,12 @@ def auc_text(area: Auc) -> str:
     if math.isnan(area.estimate):
         return "unknown"
     return f"{area.estimate:.3f} {_interval_text(area.interval)}"
+
+
+def _gain_text(found: Recommendation) -> str:
+    if found.sweep.levels.gain is None:
+        return f"none: no gain sets the threshold of {found.sweep.detector}"
+    return "unknown: not calibrated" if found.gain is None else f"{found.gain:.1f}"
 
 
 def _threshold_text(found: Recommendation) -> str:

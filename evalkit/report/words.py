@@ -8,6 +8,8 @@ import numpy as np
 from evalkit.board import HoldKind
 from evalkit.day import Day
 from evalkit.detectors import LevelUnit
+from evalkit.detectors.learned import probability
+from evalkit.detectors.tone import TONE_HZ
 from evalkit.figures import Figures
 from evalkit.parts import PartsList
 from evalkit.recommendation import Recommendation
@@ -19,10 +21,12 @@ __all__ = [
     "amount_text",
     "evidence_wanted",
     "expectations",
+    "first_sentence",
     "incident_facts",
     "incident_story",
     "position_text",
     "setting_sentences",
+    "tone_text",
     "verdict",
 ]
 
@@ -36,6 +40,8 @@ CAUTIONS = (
     "A contact pickup records speech. Listen before you share recordings, and ask whoever can be heard.",
 )
 """Design, section 8."""
+_LONGEST_NOTE = 95
+"""Letters that fit under a picture."""
 
 
 def amount_text(recorded: float, unit: str) -> str:
@@ -51,14 +57,36 @@ def amount_text(recorded: float, unit: str) -> str:
     return f"{recorded:.1f} h" if recorded >= 2.0 else f"{60.0 * recorded:.0f} min"
 
 
+def first_sentence(text: str) -> str:
+    """Return the first sentence of what a dataset says of itself, short enough to stand under a picture.
+
+    Examples
+    --------
+    >>> first_sentence("Invented: a repair shop. Nothing was measured.")
+    'Invented: a repair shop.'
+    """
+    sentence = text.partition(". ")[0].rstrip(".")
+    if not sentence:
+        return ""
+    return f"{sentence}." if len(sentence) < _LONGEST_NOTE else f"{sentence[: _LONGEST_NOTE - 3]}..."
+
+
 def position_text(found: Recommendation, lane: int) -> str:
     """Return a threshold of the sweep as it is told to a reader."""
     levels = found.sweep.levels
     if levels.threshold_v is None or levels.unit is not LevelUnit.DECIBEL:
-        return f"{levels.position[lane]:.2f} log-odds"
+        return f"probability {probability(float(levels.position[lane])):.2f}"
     if found.calibrated:
         return f"{quantity(float(levels.threshold_v[lane]), 'V')} peak"
     return f"{levels.position[lane]:.1f} dBFS"
+
+
+def tone_text(found: Recommendation) -> str:
+    """Return the tone by which a detector's threshold is told: a band-pass has it at its own centre.
+
+    Examples of what comes out: `175 Hz at the pickup`, `182 Hz at the pickup`.
+    """
+    return f"{getattr(found.sweep.by, 'tone_hz', TONE_HZ):.0f} Hz at the pickup"
 
 
 def verdict(found: Recommendation) -> tuple[str, str]:
@@ -69,7 +97,7 @@ def verdict(found: Recommendation) -> tuple[str, str]:
             "Nothing that is known fails, but a figure is unknown, so whether this setting passes is open.",
         )
     if not found.passes:
-        failed = " and ".join(found.limits_failed) or "a limit"
+        failed = _joined(found.limits_failed) or "a limit"
         return (
             "Nothing passes",
             "No setting of this box meets all limits on these recordings. "
@@ -112,11 +140,8 @@ def setting_sentences(found: Recommendation, parts: PartsList) -> list[str]:
             f'The detector "{found.sweep.detector}" is not the board as drawn: it shows what another one '
             "would do behind the same pickup."
         )
-    threshold = position_text(found, found.choice.lane)
-    heard = f"of {threshold} at 175 Hz at the pickup" if found.threshold_v is not None else f"of {threshold}"
     said.append(
-        f"A steady vibration {heard} or more sets the box off once it has lasted {found.delay_s:.2f} s. "
-        + _hold_sentence(found)
+        f"{_what_counts(found)} sets the box off once it has lasted {found.delay_s:.2f} s. {_hold(found)}"
     )
     margin = found.choice.margin
     if margin is not None:
@@ -225,7 +250,14 @@ def incident_facts(shown: Shown) -> str:
     return " ".join(said)
 
 
-def _hold_sentence(found: Recommendation) -> str:
+def _what_counts(found: Recommendation) -> str:
+    threshold = position_text(found, found.choice.lane)
+    if found.sweep.levels.unit is not LevelUnit.DECIBEL:
+        return f"A sound that the detector takes for a call with {threshold} or more"
+    return f"A steady vibration of {threshold} at {tone_text(found)} or more"
+
+
+def _hold(found: Recommendation) -> str:
     integrator = found.sweep.integrator
     hold = f"{integrator.hold_s:.1f} s"
     after = {

@@ -2,19 +2,18 @@
 
 from pathlib import Path
 
-from evalkit.cache import CrossingCache
 from evalkit.durable import write_bytes
 from evalkit.errors import FileFault
 from evalkit.report.contents import Contents
-from evalkit.report.incidents import mistakes_of
 from evalkit.report.page import Page, as_html, as_markdown
 from evalkit.report.tables import frames_of
 from evalkit.settings import settings_document, write_settings
+from evalkit.spreadsheet import guarded
 
 __all__ = ["write_plain", "write_report"]
 
 
-def write_report(folder: Path, contents: Contents, page: Page, *, cache: CrossingCache) -> Path:
+def write_report(folder: Path, contents: Contents, page: Page) -> Path:
     """Write report.html and, beside it, the same as text, settings.json, pictures/ and tables/.
 
     Pictures are PNG and SVG, tables CSV. Returns the page's path.
@@ -30,7 +29,7 @@ def write_report(folder: Path, contents: Contents, page: Page, *, cache: Crossin
     for picture in page.pictures:
         write_bytes(folder / "pictures" / f"{picture.name}.png", picture.png)
         write_bytes(folder / "pictures" / f"{picture.name}.svg", picture.svg.encode())
-    _write_tables(folder / "tables", contents, cache)
+    _write_tables(folder / "tables", contents)
     write_settings(folder / "settings.json", settings_document(contents.found, contents.dataset))
     write_bytes(folder / "report.md", as_markdown(page).encode())
     # the page last: whoever finds it finds all that it speaks of
@@ -55,10 +54,11 @@ def write_plain(folder: Path, contents: Contents, page: Page) -> Path:
     return target
 
 
-def _write_tables(folder: Path, contents: Contents, cache: CrossingCache) -> None:
-    mistakes = mistakes_of(contents.dataset, contents.found, cache)
-    for name, frame in frames_of(contents, mistakes).items():
-        write_bytes(folder / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n").encode())
+def _write_tables(folder: Path, contents: Contents) -> None:
+    for name, frame in frames_of(contents).items():
+        # Labels and names may be a stranger's: no spreadsheet must take one for a formula.
+        safe = frame.map(lambda cell: guarded(cell) if isinstance(cell, str) else cell)
+        write_bytes(folder / f"{name}.csv", safe.to_csv(index=False, lineterminator="\n").encode())
 
 
 def _make(folder: Path) -> None:

@@ -10,6 +10,7 @@ posted event to the last line rendered and put into the terminal's own codes. Th
 """
 
 import asyncio
+import resource
 import subprocess
 import sys
 import tempfile
@@ -28,7 +29,6 @@ from evalkit.dataset import create_dataset, read_recording
 from evalkit.descriptor import RecordingEntry, read_descriptor, write_descriptor
 from evalkit.drawn_levels import DrawnFiles, DrawnLevels
 from evalkit.editor.app import EditorApp
-from evalkit.editor.run import editor_of
 from evalkit.keeping import editing
 
 RATE_HZ = 48_000
@@ -124,6 +124,8 @@ def print_building(folder: Path) -> None:
         f"box at one setting: {wall_s:.1f} s ({cpu_s:.1f} s of processor), "
         f"{recording.duration_s / wall_s:.0f} times real time"
     )
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+    print(f"memory at its highest, all libraries included: {peak_mb:.0f} MB")
     size = sum(path.stat().st_size for path in (folder / ".evalkit" / "drawn").iterdir())
     print(f"drawn files: {size / 1e6:.0f} MB for {recording.path.stat().st_size / 1e6:.0f} MB of audio")
 
@@ -135,13 +137,13 @@ start_s = float(sys.argv[2])
 from evalkit.cli import app as _
 from evalkit.descriptor import read_descriptor
 from evalkit.keeping import editing
-from evalkit.editor.run import editor_of
 from evalkit.editor.sheet import Sheet
 from evalkit.editor.ink import Look
 real = Sheet.render_line
 def render_line(self, y):
     strip = real(self, y)
-    if y == self.size.height - 1 and len(self._canvas.chars) > 2 and "level" in "".join(self._canvas.chars[2].tolist()):
+    drawn = self._canvas.chars
+    if y == self.size.height - 1 and len(drawn) > 2 and "level" in "".join(drawn[2].tolist()):
         print(time.time() - start_s, flush=True)
         os._exit(0)
     return strip
@@ -213,11 +215,9 @@ def keys() -> Iterator[tuple[str, str]]:
 async def print_keys(folder: Path) -> None:
     """Drive the app with keys and print the times."""
     with editing(folder) as access:
-        plain = editor_of(access, read_descriptor(folder), None)
-        app = TimedApp(access, plain._board, plain._own_labels, plain._first)
+        app = TimedApp(access, read_board(folder / "board.toml"), (), NAME)
         async with app.run_test(size=SIZE) as pilot:
             await pilot.pause(0.5)
-            assert app.editing is not None
             for _ in range(600):
                 if app.editing.source.trace is not None and app.editing.desk.queue.open:
                     break

@@ -166,11 +166,14 @@ def _audio_seeds() -> list[bytes]:
     import numpy as np
     import soundfile
 
-    seeds = [_wav(), _wav(b"RF64")]
+    marks = _cue_seeds()[0] + b"LIST\x1a\0\0\0INFOICMT\5\0\0\0loud\0\0ISFT\2\0\0\0x\0"
+    marked = b"WAVE" + _wav()[12:] + marks
+    seeds = [_wav(), _wav(b"RF64"), b"RIFF" + struct.pack("<I", len(marked)) + marked]
     for container, subtype in (
         ("WAV", "PCM_16"), ("WAV", "FLOAT"), ("WAV", "IMA_ADPCM"), ("WAV", "ULAW"), ("RF64", "PCM_24"),
         ("FLAC", "PCM_16"), ("AIFF", "PCM_16"), ("OGG", "VORBIS"), ("MP3", "MPEG_LAYER_III"),
-        ("CAF", "PCM_16"), ("W64", "PCM_16"), ("AU", "PCM_16"), ("VOC", "PCM_16"), ("NIST", "PCM_16"), ("IRCAM", "PCM_16"),
+        ("CAF", "PCM_16"), ("W64", "PCM_16"), ("AU", "PCM_16"), ("VOC", "PCM_16"), ("NIST", "PCM_16"),
+        ("IRCAM", "PCM_16"),
     ):  # fmt: skip
         stream = io.BytesIO()
         soundfile.write(stream, np.sin(np.arange(300) / 5), 8_000, format=container, subtype=subtype)
@@ -347,8 +350,11 @@ def _fuzz_one(target: Target, runs: int, keep: Path) -> None:
             if count.runs == runs:
                 tell()
 
+        # A library that does not come back is ended after 20 s, and what it was given is kept.
+        (keep / target.name).mkdir(parents=True, exist_ok=True)
         options = [f"-runs={runs + 1_000}", f"-max_len={target.most_bytes}", "-seed=1", "-rss_limit_mb=4096"]
-        atheris.Setup([sys.argv[0], *options, "-print_final_stats=0", "-verbosity=0", str(corpus)], counted)
+        options += ["-timeout=20", f"-artifact_prefix={keep / target.name}/", "-verbosity=0"]
+        atheris.Setup([sys.argv[0], *options, str(corpus)], counted)
         atheris.Fuzz()
 
 

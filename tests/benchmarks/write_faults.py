@@ -323,7 +323,10 @@ def _content(path: Path) -> bytes:
     """
     data = path.read_bytes()
     if path.name == "datapackage.json":
-        document = json.loads(data)
+        try:
+            document = json.loads(data)
+        except ValueError:
+            return data
         for resource in document["resources"]:
             resource.pop("schema", None)
         return json.dumps(document).encode()
