@@ -123,7 +123,8 @@ def compare(
         try:
             each = recommend(dataset, name, cache=cache, progress=progress, same_scale=same_scale)
         except TooLittleData as error:
-            reason = error
+            # the plainest detector's reason says best what the data lack
+            reason = reason or error
             left_out.append((str(name), str(error)))
         else:
             found.append((each, curves_of(dataset, each, cache)))

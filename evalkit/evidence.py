@@ -55,7 +55,7 @@ def evidence_findings(
     progress : callable, optional
     """
     found = [*_thin_classes(dataset), *_thin_phones(dataset)]
-    material = Material(dataset, cache)
+    material = Material(dataset, cache, progress)
     found += _contradictions(dataset, material, progress)
     found += _level_changes(dataset, cache)
     return tuple(found)

@@ -245,7 +245,7 @@ class Sweeps:
         self._dataset = dataset
         self._cache = cache
         self._progress = progress
-        self._material = Material(dataset, cache)
+        self._material = Material(dataset, cache, progress)
         self._fitted: dict[frozenset[str], Fitted] = {}
         self._begun: dict[str, Future[Sweep]] = {}
 

@@ -34,7 +34,7 @@ from evalkit.detectors.features import FEATURES, HOP_S, WINDOW_S, FrameMaker
 from evalkit.errors import TooLittleData, WrongUse
 from evalkit.matching import classes_of, ground_of
 from evalkit.segments import Role, Span, intersect_spans
-from evalkit.streams import Advance, frames_of, source_of
+from evalkit.streams import frames_of, source_of
 
 __all__ = ["DetectorName", "Material", "detector_at", "make_detector"]
 
@@ -82,15 +82,20 @@ class Material:
     dataset : Dataset
     cache : CrossingCache
         Keeps the frames' features.
-    advance : callable, optional
-        Told about the recording that is being looked at.
+    progress : callable, optional
+        Told how many seconds of audio were looked at for frames, and of how many.
     """
 
-    def __init__(self, dataset: Dataset, cache: CrossingCache, advance: Advance | None = None) -> None:
+    def __init__(
+        self,
+        dataset: Dataset,
+        cache: CrossingCache,
+        progress: Callable[[float, float], None] | None = None,
+    ) -> None:
         self.dataset = dataset
         self.cache = cache
         self.classes = classes_of(dataset)
-        self._advance = advance
+        self._progress = progress
         self._loudest: dict[tuple[str, str], float] = {}
         self._drawn: dict[str, _Drawn] = {}
 
@@ -111,11 +116,17 @@ class Material:
             self._loudest[key] = max(levels, default=0.0)
         return self._loudest[key]
 
-    def drawn(self, recording: Recording) -> _Drawn:
-        """Return a recording's labelled frames, not yet thinned by session."""
-        if recording.name not in self._drawn:
-            self._drawn[recording.name] = _draw(recording, self)
-        return self._drawn[recording.name]
+    def drawn(self, recordings: Sequence[Recording]) -> list[_Drawn]:
+        """Return the labelled frames of each recording, not yet thinned by session."""
+        new = [r for r in recordings if r.name not in self._drawn]
+        total, done = sum(r.duration_s for r in new), 0.0
+        with ThreadPoolExecutor(cpu_count() or 1) as pool:
+            for recording, drawn in zip(new, pool.map(lambda r: _draw(r, self), new)):
+                self._drawn[recording.name] = drawn
+                done += recording.duration_s
+                if self._progress is not None:
+                    self._progress(done, total)
+        return [self._drawn[r.name] for r in recordings]
 
 
 @dataclass(frozen=True)
@@ -140,8 +151,7 @@ class _SomeSessions:
     def frames(self) -> Frames:
         recordings = self._recordings()
         sessions = tuple(dict.fromkeys(r.session for r in recordings))
-        with ThreadPoolExecutor(cpu_count() or 1) as pool:
-            drawn = list(pool.map(self.material.drawn, recordings))
+        drawn = self.material.drawn(recordings)
         session = np.concatenate(
             [np.full(len(d.kind), sessions.index(r.session)) for r, d in zip(recordings, drawn)]
             or [np.empty(0, np.int64)]
@@ -231,7 +241,7 @@ def _draw(recording: Recording, material: Material) -> _Drawn:
     """Label a recording's frames and give each a rank by its audio, so that names and order do not matter."""
     dataset = material.dataset
     kind = _kinds(recording, dataset, material.classes)
-    rows = frames_of(recording, FrameMaker(dataset.board), material.cache, material._advance)
+    rows = frames_of(recording, FrameMaker(dataset.board), material.cache)
     rank = np.random.default_rng([_SEED, int(recording.audio_sha256[:16], 16)]).random(len(kind))
     # no more of a kind than a session may give, so that what is kept does not grow with the recording
     labelled = np.flatnonzero(kind >= 0)

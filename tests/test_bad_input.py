@@ -296,8 +296,8 @@ CASES = [
          r"no/a\.csv: cannot be written: No such file"),
     Case("export over a file", "segments export {ds} monday {in}/a.csv", 1, r"a\.csv: is there already",
          file("a.csv", "mine")),
-    Case("export to a folder", "segments export {ds} monday {in}", 1,
-         r"in: cannot be written: it is a folder"),
+    Case("export to a folder", "segments export {ds} monday {in}", 2,
+         r"in: the name must end in \.csv, \.vtt or \.wav"),
     Case("review past the end", "segments review {ds} monday 0-13", 2, r"monday: 0-13 s passes the end"),
     Case("review a word", "segments review {ds} monday most", 2, r"'most' is not all, none or START-END"),
 ]  # fmt: skip

@@ -799,7 +799,9 @@ def test_colours_are_the_terminal_s_own_sixteen_or_none(bench: Path) -> None:
             terminal.wait_for("Recordings: arrows and enter")
             terminal.press("Down")
             await_line(terminal, "tuesday", "\x1b[1;4m")
+            # Escape and a key right after it would be one key with Alt.
             terminal.press("Escape")
+            terminal.wait_for("4 open")
             terminal.press("Q")
             terminal.wait_for("status 0")
 

@@ -1,7 +1,8 @@
 """Alerts matched with calls, against an optimal one-to-one matching by a general-purpose library.
 
-A call takes the first alert that begins in it. Where calls lie apart, no matching of alerts with calls catches
-more of them, nor the same number sooner: scipy's maximum matching and its least-cost assignment are the witnesses.
+A call takes the first alert that begins in it. Where calls lie apart, no matching of alerts with calls
+catches more of them, nor the same number sooner: scipy's maximum matching and its least-cost assignment are
+the witnesses.
 """
 
 import numpy as np

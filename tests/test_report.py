@@ -5,6 +5,7 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -166,6 +167,21 @@ def test_every_picture_has_numbers_in_words(page: Page) -> None:
         assert re.search(r"\d", picture.alt), picture.name
         assert len(picture.alt.split()) > 10
         ElementTree.fromstring(picture.inline)
+
+
+def test_a_picture_s_files_say_what_the_data_are(contents: Contents, page: Page) -> None:
+    """In the page the words stand above; a file may travel alone."""
+    told = replace(contents, about="Invented & made up. Nothing was measured.")
+    made = page_of(told)
+    for picture in (*made.view.pictures, made.classes, made.moments[0].picture):
+        assert ">Invented &amp; made up.</text>" in picture.svg
+        assert "made up" not in picture.inline
+        ElementTree.fromstring(picture.inline)
+    # the mark of the script lies on the same place with and without the line
+    assert [f.box[0] for f in made.view.plane.frames] == pytest.approx(
+        [f.box[0] for f in page.view.plane.frames], abs=0.5
+    )
+    assert "Invented &amp; made up. Nothing was measured." in as_html(made)
 
 
 def test_drawings_follow_the_page_s_colours(page: Page) -> None:

@@ -69,7 +69,7 @@ DEMO_DESCRIPTION = (
 )
 """What the demo's dataset says of itself, and every report of it."""
 
-_HARD_DESCRIPTION = f"A session in which the compressor drowns the softest phone. {DEMO_DESCRIPTION}"
+_HARD_DESCRIPTION = f"{DEMO_DESCRIPTION} In this session the compressor drowns the softest phone."
 
 Progress = Callable[[str, float], None]
 

@@ -81,7 +81,7 @@ _STYLE: Any = {
 }
 _PNG_DPI = 144
 _NOTE_IN = 0.17
-_PALETTE = 64
+_PALETTE = 128
 
 
 @dataclass(frozen=True)
@@ -130,16 +130,19 @@ def canvas(width_in: float, height_in: float, *, note: str = "") -> Iterator["Fi
     """
     import matplotlib
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     with warnings.catch_warnings(), matplotlib.rc_context(_STYLE):
         # a name in a script that the drawing font lacks is drawn by the reader's own browser
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
-        extra_in = _NOTE_IN if note else 0.0
-        height_in += extra_in
-        figure = Figure(figsize=(width_in, height_in), dpi=72, layout="constrained", facecolor="none")
+        foot = _NOTE_IN / (height_in + _NOTE_IN) if note else 0.0
+        figure = Figure(
+            figsize=(width_in, height_in / (1.0 - foot)),
+            dpi=72,
+            layout=ConstrainedLayoutEngine(rect=(0.0, foot, 1.0, 1.0 - foot)),
+            facecolor="none",
+        )
         if note:
-            foot = extra_in / height_in
-            figure.get_layout_engine().set(rect=(0.0, foot, 1.0, 1.0 - foot))  # type: ignore[union-attr]
             text = figure.text(0.01, 0.25 * foot, plain(note), fontsize=6.5, color=INK.faint, gid="note")
             text.set_in_layout(False)
         yield figure

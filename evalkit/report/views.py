@@ -29,6 +29,8 @@ class View:
     plane: Picture
     free: Picture | None
     roc: Picture
+    spread: str
+    """That of a built board, which the map shows as ovals."""
 
     @property
     def pictures(self) -> tuple[Picture, ...]:
@@ -46,6 +48,7 @@ def view_of(rival: Rival, contents: Contents) -> View:
         plane=plane_picture(found, dataset.board, dataset.day, name=f"plane{tail}", note=note),
         free=free_response_picture(found, rival.curves, dataset.day, name=f"free-response{tail}", note=note),
         roc=roc_picture(found, rival.curves, name=f"roc{tail}", note=note),
+        spread=f"{found.spread.threshold:.2g} {found.sweep.levels.unit} and {100 * found.spread.delay:.2g} %",
     )
 
 

@@ -40,6 +40,8 @@ CAUTIONS = (
     "A contact pickup records speech. Listen before you share recordings, and ask whoever can be heard.",
 )
 """Design, section 8."""
+_SAME_HOLD = 0.05
+"""Holds that differ by less are the same to whoever hears them."""
 _LONGEST_NOTE = 95
 """Letters that fit under a picture."""
 
@@ -122,17 +124,12 @@ def setting_sentences(found: Recommendation, parts: PartsList) -> list[str]:
         knobs = [("RV2", "R6", "delay", parts.delay)]
         if parts.sensitivity is not None:
             knobs.insert(0, ("RV1", "R2", "sensitivity", parts.sensitivity))
-        said.append(
-            "On the bench: "
-            + _joined(
-                [
-                    f"turn {pot} ({what}) until it and {fixed} together measure "
-                    f"{quantity(knob.target.set_ohm, 'ohm')}, {100 * knob.travel:.0f} % of its travel"
-                    for pot, fixed, what, knob in knobs
-                ]
-            )
-            + "."
-        )
+        turns = [
+            f"turn {pot} ({what}) until it and {fixed} together measure "
+            f"{quantity(knob.target.set_ohm, 'ohm')}, {100 * knob.travel:.0f} % of its travel"
+            for pot, fixed, what, knob in knobs
+        ]
+        said.append(f"On the bench: {'; '.join(turns)}.")
         if parts.sensitivity is None:
             said.append("The recordings are not calibrated, so the sensitivity knob's ohms are unknown.")
     else:
@@ -143,6 +140,9 @@ def setting_sentences(found: Recommendation, parts: PartsList) -> list[str]:
     said.append(
         f"{_what_counts(found)} sets the box off once it has lasted {found.delay_s:.2f} s. {_hold(found)}"
     )
+    hold_s = found.sweep.integrator.hold_s
+    if parts.hold_s is not None and not math.isclose(parts.hold_s, hold_s, rel_tol=_SAME_HOLD):
+        said.append(f"With the parts below it goes on for {parts.hold_s:.1f} s instead. {parts.hold.reason}")
     margin = found.choice.margin
     if margin is not None:
         least = "at least " if margin.at_least else ""
