@@ -696,9 +696,11 @@ def tally_alerts(
             row = segment_class[cause[r]] if cause[r] >= 0 else background
             alarms[row, c] += 1
             alarm_s[row, c] += alerts[r, 1] - alerts[r, 0]
-        # calls at whose start this alert was already on
+        # Calls at whose start this alert was already on. One that has been on since before scored time
+        # is nobody's doing that is known of: a box stuck on must not look as if it had no call to catch.
+        to_blame = kind[r] == Verdict.FALSE_ALARM or (kind[r] == Verdict.NOT_SCORED and cause[r] < 0)
         k = np.searchsorted(calls[:, 0], alerts[r, 0] + early_s, side="right")
         while k < calls.shape[0] and calls[k, 0] < alerts[r, 1]:
             if status[k, c] == 0:
-                status[k, c] = 3 if kind[r] == Verdict.FALSE_ALARM else 2
+                status[k, c] = 3 if to_blame else 2
             k += 1

@@ -28,7 +28,7 @@ _RECORD = np.dtype([("sample", "<i8"), ("lane", "<u2"), ("above", "u1")])
 _MAGIC = b"evalkit crossings 1\n"
 _CHUNK_RECORDS = 1 << 17
 _CHUNK_ROWS = 1 << 13
-_SOURCES = ("_kernels.py", "crossings.py", "recordings.py", "detectors")
+_SOURCES = ("_kernels.py", "board.py", "crossings.py", "recordings.py", "detectors")
 
 
 @cache

@@ -10,6 +10,7 @@ import atexit
 import math
 import shutil
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -38,6 +39,7 @@ _WINDOW_BLOCKS = 8
 _UPPER_BLOCKS = 2
 _PIECE_FRAMES = 1 << 18
 _VERSION = 1
+_LEFTOVER_S = 600.0
 
 Progress = Callable[[float], None]
 """Called with the share that is done, 0 to 1."""
@@ -67,7 +69,9 @@ class DrawnFiles:
         """Return a writer for a file; the old one stays until the new one is whole."""
         try:
             for leftover in self._folder.glob(f"{TEMPORARY_PREFIX}{name}-*"):
-                leftover.unlink()
+                # One that is still being written, by another editor, has just been written to.
+                if time.time() - leftover.stat().st_mtime > _LEFTOVER_S:
+                    leftover.unlink(missing_ok=True)
             return PyramidWriter(self._folder / name, rows)
         except OSError:
             self._folder = Path(tempfile.mkdtemp(prefix="evalkit-"))

@@ -12,6 +12,7 @@ from evalkit.detectors import Detector, Levels, LevelUnit
 from evalkit.detectors.learned import probability
 from evalkit.errors import TooLittleData
 from evalkit.figures import Figures, Outcome, figures_of
+from evalkit.matching import Ground, classes_of, ground_of
 from evalkit.planes import Plane, exposures_of, plane_of
 from evalkit.scoring import Progress, Sweep, Sweeps, Tally, check_poolable
 from evalkit.tolerances import Tolerances, built_pass_share, simulate_tolerances
@@ -179,9 +180,10 @@ def recommend(
         If no time is reviewed or no call can be counted: no setting can be computed.
     """
     check_poolable(dataset.recordings, same_scale=same_scale)
+    # said before the audio is gone through, which may take long
+    _check_enough(_grounds(dataset))
     sweeps = Sweeps(name, dataset, cache=cache, progress=progress)
     extra, swept = 0, sweeps.on_all(extra=0)
-    _check_enough(swept)
     # every detector's crossings go through the board's integrator, and the ideal ones are built like it
     tolerances = simulate_tolerances(dataset.board)
     spread = tolerances.bench.spread
@@ -247,7 +249,7 @@ def recommend_from(
     TooLittleData
         If no time is reviewed or no call can be counted.
     """
-    _check_enough(swept)
+    _check_enough(swept.tallies)
     plane = plane_of(swept.classes, swept.tallies, day)
     choice = _choice(swept, swept.tallies, day, spread)
     figures = figures_of(
@@ -281,12 +283,17 @@ def held_out_with(tally: Tally) -> str:
     return tally.session
 
 
-def _check_enough(swept: Sweep) -> None:
-    if not any(t.hours.sum() > 0.0 or t.events.sum() > 0.0 or t.calls for t in swept.tallies):
+def _grounds(dataset: Dataset) -> list[Ground]:
+    classes, warmup_s = classes_of(dataset), dataset.board.warmup_s
+    return [ground_of(r, dataset.day, classes, warmup_s=warmup_s) for r in dataset.recordings]
+
+
+def _check_enough(recordings: Sequence[Ground | Tally]) -> None:
+    if not any(r.hours.sum() > 0.0 or r.events.sum() > 0.0 or r.calls for r in recordings):
         raise TooLittleData(
             "no time is reviewed, so nothing can be scored; mark spans with `segments review`"
         )
-    if not any(not call.cut for t in swept.tallies for call in t.calls):
+    if not any(not call.cut for r in recordings for call in r.calls):
         raise TooLittleData(
             "no call lies wholly inside reviewed time after the warm-up, so no setting can be computed; "
             "label rings (or review more of the time around them)"

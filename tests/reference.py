@@ -332,7 +332,8 @@ def judge(
             if near is not None:
                 near.note(alert.end_s, start_s)
             if alert.start_s < start_s - early_s and start_s < alert.end_s:
-                by_alarm = alert.counts_as == "false alarm"
+                # on since before scored time: as bad as a false alarm, a box stuck on
+                by_alarm = alert.counts_as in ("false alarm", "not counted: time not scored")
                 counts.calls[k] = "masked by a false alarm" if by_alarm else "masked"
     return counts
 

@@ -1,5 +1,6 @@
 """Levels of a recording at every zoom, kept in files that are made once."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -149,6 +150,19 @@ class TestFiles:
             )
         assert [each.name for each in file.parent.iterdir()] == ["a.levels"]
         assert file.read_bytes() == before
+
+    def test_what_a_crash_left_goes_and_what_another_writes_stays(
+        self, tmp_path: Path, write_wav: Callable[..., Path]
+    ) -> None:
+        path = write_wav("a.wav", np.full(40_000, 0.1))
+        levels_of(tmp_path, path, 40_000)
+        folder = tmp_path / ".evalkit" / "drawn"
+        old, new = folder / ".tmp-a.levels-0123", folder / ".tmp-a.levels-4567"
+        for file in (old, new):
+            file.write_bytes(b"half")
+        os.utime(old, (0.0, 0.0))
+        levels_of(tmp_path, path, 40_000)
+        assert sorted(each.name for each in folder.iterdir()) == [new.name, "a.levels"]
 
     def test_where_nothing_can_be_written_a_temporary_folder_serves(
         self, tmp_path: Path, write_wav: Callable[..., Path]

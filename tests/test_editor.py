@@ -26,8 +26,9 @@ from evalkit.demo.build import render_session
 from evalkit.demo.schedule import demo_sessions
 from evalkit.descriptor import read_descriptor
 from evalkit.drawn_levels import DrawnLevels
-from evalkit.editor.app import Editing, EditorApp
+from evalkit.editor.app import EditorApp
 from evalkit.editor.desk import Desk, label_names
+from evalkit.editor.editing import Editing
 from evalkit.editor.keys import KEYS, Command
 from evalkit.editor.listening import Player
 from evalkit.editor.picture import Extra
@@ -633,6 +634,32 @@ class TestOthers:
             assert "monday" in rows_of(app)[0]
 
         drive(bench, "monday", "n", look, "d", "enter")
+        assert labels_of(bench) == [RING]
+
+    def test_audio_that_goes_away_is_told_and_labels_go_on(self, bench: Path) -> None:
+        async def take_away(app: EditorApp, pilot: Pilot[None]) -> None:
+            (bench / "recordings" / "monday.wav").unlink()
+            # So close that samples are read.
+            await pilot.press(*["up"] * 8, "w")
+            assert any("monday.wav: no such file" in row for row in rows_of(app))
+            await pilot.press("h")
+
+        drive(bench, "monday", "d", "enter", take_away, "enter")
+        assert labels_of(bench) == [RING, (13.0, 14.0, "ring")]
+
+    def test_a_descriptor_that_becomes_faulty_is_told(self, bench: Path) -> None:
+        whole = (bench / "datapackage.json").read_bytes()
+
+        async def break_it(app: EditorApp, pilot: Pilot[None]) -> None:
+            (bench / "datapackage.json").write_text("{")
+            await pilot.press("k")
+            assert "datapackage.json: not JSON" in " ".join(rows_of(app)[-3:-1])
+            await pilot.press("enter")
+            await until(pilot, lambda: "NOT WRITTEN" in rows_of(app)[0])
+            (bench / "datapackage.json").write_bytes(whole)
+            await until(pilot, lambda: rows_of(app)[0].endswith("saved"))
+
+        drive(bench, "monday", "d", break_it)
         assert labels_of(bench) == [RING]
 
     def test_the_command_line(self, bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

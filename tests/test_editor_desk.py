@@ -13,9 +13,8 @@ from evalkit.editor.desk import Desk, label_names
 from evalkit.editor.ink import Canvas, Ink, Look, bars, cells, ink_of_terminal
 from evalkit.editor.keys import KEYS, Command, command_of
 from evalkit.editor.listening import Player, transposed
-from evalkit.editor.picture import told_time
 from evalkit.editor.screens import help_text
-from evalkit.editor.view import View
+from evalkit.editor.view import View, told_time
 from evalkit.keeping import LabelKeeper, editing
 from evalkit.proposals import Proposal
 from evalkit.segments import Segment

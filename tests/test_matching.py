@@ -299,3 +299,11 @@ def test_classes_are_the_nuisance_labels_in_use_then_background() -> None:
     one = recording([RING, *(Segment(40.0 + k, 41.0 + k, label) for k, label in enumerate(labels))])
     dataset = Dataset(Path("bench"), "bench", None, (one,), DAY, default_board())
     assert classes_of(dataset) == ("door", "tap", BACKGROUND)
+
+
+def test_box_stuck_on_since_the_warm_up_misses_the_calls() -> None:
+    # its alert began before scored time and counts nowhere itself, but the call that it hides is a miss
+    found = judge([RING], [(0.0, 90.0)], warmup_s=4.0)
+    assert found.alerts == ((1.0, "not counted: time not scored", ""),)
+    assert found.alarms == {}
+    assert found.calls == (3,)

@@ -26,7 +26,7 @@ from evalkit.report.drawing import INK
 from evalkit.report.explore import packed
 from evalkit.report.incidents import IncidentKind, mistakes_of
 from evalkit.report.page import Page, as_html, as_markdown, page_of
-from evalkit.report.pictures import outlines
+from evalkit.report.plane_picture import outlines
 from evalkit.report.words import evidence_wanted, expectations
 from evalkit.report.writing import write_report
 from evalkit.scoring import alerts_at

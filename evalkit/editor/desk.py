@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from evalkit.editor.keys import Command
 from evalkit.editor.queue import CONFIDENT, Order, ProposalQueue
-from evalkit.editor.view import View
+from evalkit.editor.view import View, parse_time
 from evalkit.edits import Labels
 from evalkit.errors import EvalkitError
 from evalkit.keeping import LabelKeeper
@@ -182,7 +182,7 @@ class Desk:
         self.view = self.view.about(self.chosen.start_s, self.chosen.end_s, share=0.5)
 
     def _go_to(self, text: str) -> None:
-        self.view = self.view.at(_seconds(text))
+        self.view = self.view.at(parse_time(text))
 
     def _jump(self, times_s: Sequence[float] | NDArray[np.float64], direction: int, what: str) -> None:
         times = np.asarray(times_s, np.float64)
@@ -404,18 +404,3 @@ def label_names(others: Sequence[str]) -> tuple[str, ...]:
 
 def _told(segment: Segment) -> str:
     return f"{segment.label} {segment.start_s:.3f}-{segment.end_s:.3f} s"
-
-
-def _seconds(text: str) -> float:
-    """Return the time that ``95.5``, ``1:35.5`` or ``0:01:35.5`` means."""
-    parts = text.strip().split(":")
-    try:
-        values = [float(part) for part in parts]
-    except ValueError:
-        values = []
-    if not 1 <= len(values) <= 3 or any(not 0 <= value < 1e9 for value in values):
-        raise ValueError(f"{text.strip()[:20]!r} is no time; 95.5 or 1:35.5 is")
-    total = 0.0
-    for value in values:
-        total = 60.0 * total + value
-    return total

@@ -6,8 +6,9 @@ from pathlib import Path
 from evalkit.editor.desk import Desk
 from evalkit.editor.ink import Canvas, Ink, Look
 from evalkit.editor.keys import KEYS
-from evalkit.editor.picture import Extra, draw, told_time
+from evalkit.editor.picture import Extra, draw
 from evalkit.editor.source import Source
+from evalkit.editor.view import told_time
 from evalkit.edits import Labels
 from evalkit.keeping import LabelKeeper
 from evalkit.names import visible

@@ -20,11 +20,11 @@ from evalkit.editor.panes import (
     wave_pane,
 )
 from evalkit.editor.source import Source
-from evalkit.editor.view import View
+from evalkit.editor.view import View, told_time
 from evalkit.proposals import Proposal
 from evalkit.segments import Segment
 
-__all__ = ["Extra", "Picture", "draw", "told_time"]
+__all__ = ["Extra", "Picture", "draw"]
 
 _TICKS_S = (
     *(0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5),
@@ -92,20 +92,6 @@ def draw(desk: Desk, source: Source, rows: int, *, extra: Extra, ink: Ink, waiti
         row += 1
     _draw_cursor(canvas, desk, above)
     return Picture(canvas, tuple(shown))
-
-
-def told_time(time_s: float, *, decimals: int = 3) -> str:
-    """Return a time as ``h:mm:ss.mmm``.
-
-    Examples
-    --------
-    >>> told_time(3725.5)
-    '1:02:05.500'
-    """
-    ticks = round(time_s * 10**decimals)
-    seconds, fraction = divmod(ticks, 10**decimals)
-    text = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
-    return f"{text}.{fraction:0{decimals}d}" if decimals else text
 
 
 def _lanes_shown(desk: Desk, rows: int) -> tuple[str, ...]:

@@ -5,7 +5,8 @@ from pathlib import Path
 from evalkit.board_file import read_board
 from evalkit.day import read_day
 from evalkit.descriptor import Descriptor, read_descriptor
-from evalkit.editor.app import EditorApp, Outcome
+from evalkit.editor.app import EditorApp
+from evalkit.editor.editing import Outcome
 from evalkit.errors import WrongUse
 from evalkit.keeping import Access, editing
 from evalkit.spans import total_s

@@ -1,8 +1,8 @@
-"""Which part of a recording is seen, and where the cursor is in it."""
+"""Which part of a recording is seen, where the cursor is in it, and how times are told and read."""
 
 from dataclasses import dataclass, replace
 
-__all__ = ["View"]
+__all__ = ["View", "parse_time", "told_time"]
 
 _STEP = 2.0
 _CLOSEST_S = 0.02
@@ -104,3 +104,38 @@ class View:
         if start_s < self.start_s + _EDGE * self.span_s or end_s > self.end_s - _EDGE * self.span_s:
             return replace(self, start_s=start_s - 0.3 * self.span_s, cursor_s=start_s)
         return replace(self, cursor_s=start_s)
+
+
+def told_time(time_s: float, *, decimals: int = 3) -> str:
+    """Return a time as ``h:mm:ss.mmm``.
+
+    Examples
+    --------
+    >>> told_time(3725.5)
+    '1:02:05.500'
+    """
+    ticks = round(time_s * 10**decimals)
+    seconds, fraction = divmod(ticks, 10**decimals)
+    text = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    return f"{text}.{fraction:0{decimals}d}" if decimals else text
+
+
+def parse_time(text: str) -> float:
+    """Return the time that ``95.5``, ``1:35.5`` or ``0:01:35.5`` means, seconds.
+
+    Raises
+    ------
+    ValueError
+        If it means none.
+    """
+    parts = text.strip().split(":")
+    try:
+        values = [float(part) for part in parts]
+    except ValueError:
+        values = []
+    if not 1 <= len(values) <= 3 or any(not 0 <= value < 1e9 for value in values):
+        raise ValueError(f"{text.strip()[:20]!r} is no time; 95.5 or 1:35.5 is")
+    total = 0.0
+    for value in values:
+        total = 60.0 * total + value
+    return total

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["INK", "Frame", "Ink", "Picture", "canvas", "finish", "plain", "quiet_axes"]
+__all__ = ["INK", "WIDE_IN", "Frame", "Ink", "Picture", "canvas", "finish", "plain", "quiet_axes"]
 
 
 @dataclass(frozen=True)
@@ -79,6 +79,8 @@ _STYLE: Any = {
     "path.simplify": True,
     "axes.unicode_minus": True,
 }
+WIDE_IN = 4.7
+"""Width of a picture that has a column to itself: readable at its own size on a phone."""
 _PNG_DPI = 144
 _NOTE_IN = 0.17
 _PALETTE = 128

@@ -23,7 +23,9 @@ from evalkit.report.comparison import Comparison, Side
 from evalkit.report.contents import Contents
 from evalkit.report.drawing import Picture
 from evalkit.report.incidents import IncidentKind, Shown
-from evalkit.report.pictures import classes_picture, incident_picture, plane_picture, roles_of
+from evalkit.report.moment_picture import incident_picture, roles_of
+from evalkit.report.pictures import classes_picture
+from evalkit.report.plane_picture import plane_picture
 from evalkit.report.sounds import Sound
 from evalkit.report.tables import Table, shown_tables
 from evalkit.report.views import View, explorer_document, view_of

@@ -11,7 +11,8 @@ from evalkit.detectors.learned import probability
 from evalkit.report.contents import Contents, Rival
 from evalkit.report.drawing import Frame, Picture
 from evalkit.report.explore import PlaneFigures, RocCounts, packed
-from evalkit.report.pictures import free_response_picture, plane_picture, roc_picture
+from evalkit.report.pictures import free_response_picture, roc_picture
+from evalkit.report.plane_picture import plane_picture
 from evalkit.report.wording import quantity
 from evalkit.report.words import amount_text, first_sentence, position_text
 from evalkit.standard_values import Series, nearest_value
