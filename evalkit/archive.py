@@ -259,7 +259,8 @@ def _check_sizes(infos: Iterable[zipfile.ZipInfo], path: Path, limits: ArchiveLi
         packed += info.compress_size
         if info.file_size > _RATIO_FROM_BYTES and info.file_size > limits.ratio * info.compress_size:
             raise FileFault(
-                f"{path}: {visible(info.filename)} would grow {info.file_size / max(1, info.compress_size):.0f}-fold; "
+                f"{path}: {visible(info.filename)} would grow "
+                f"{info.file_size / max(1, info.compress_size):.0f}-fold; "
                 f"at most {limits.ratio:g}-fold is allowed"
             )
     if total > limits.total_bytes:

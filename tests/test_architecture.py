@@ -24,11 +24,22 @@ STOREYS = (
     | {"pyramid"}
     | {"archive", "bags", "licences", "lossless", "lowpass", "riff"},
     {"speech"} | {"spans", "segments", "crossings", "drawn_levels"},
-    {"origin", "entries", "package_text", "descriptor", "day", "dataset", "labelling", "calibrating", "checking"}
+    {
+        "origin",
+        "entries",
+        "package_text",
+        "descriptor",
+        "day",
+        "dataset",
+        "labelling",
+        "calibrating",
+        "checking",
+    }
     | {"edits", "journal", "merging", "keeping"}
     | {"marks", "wave_cues", "webvtt", "interchange"}
     | {"detectors", "cache"},
-    {"matching", "scoring", "planes", "tracing", "box_trace", "proposals", "suggestions"} | {"streams", "training"},
+    {"matching", "scoring", "planes", "tracing", "box_trace", "proposals", "suggestions"}
+    | {"streams", "training"},
     {"choice", "tolerances", "figures", "recommendation", "curves", "holding", "parts", "settings"}
     | {"readings", "standins", "whatif"}
     | {"chance", "comparison", "documents", "evidence", "failures", "planning"}

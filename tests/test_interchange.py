@@ -175,7 +175,7 @@ class TestCuePoints:
                 b"odd!" + struct.pack("<I", 3) + b"abc\0",
                 b"ltxt" + struct.pack("<IIIIII", 25, 3, 50, 0, 0, 0) + b"tool\0" + b"\0",
                 b"labl" + struct.pack("<II", 7, 77) + b"no" + b"\0\0",
-                b"labl" + struct.pack("<II", 400, 9) + b"cut sh",
+                b"labl" + struct.pack("<II", 10, 9) + b"third\0",
             )
         )
         chunks = (
@@ -188,7 +188,7 @@ class TestCuePoints:
         assert read_cues(path) == (
             Mark(100 / RATE_HZ, None, "täp"),
             Mark(200 / RATE_HZ, 250 / RATE_HZ, "tool"),
-            Mark(300 / RATE_HZ, None, "cut sh"),
+            Mark(300 / RATE_HZ, None, "third"),
         )
         path.write_bytes(riff(head, data, *chunks)[:-30])
         assert len(read_cues(path)) == 3

@@ -145,7 +145,7 @@ def _export(
     recording: _RecordingArgument,
     csv: Annotated[
         Path,
-        typer.Argument(metavar="CSV", help="Where to: .csv, .vtt (WebVTT), or .wav (a copy with cue points)."),
+        typer.Argument(metavar="CSV", help="Where to: .csv, .vtt (WebVTT) or .wav (a copy with cue points)."),
     ],
     replace: Annotated[bool, typer.Option("--replace", help="Write over another file of that name.")] = False,
     as_json: JsonOption = False,
