@@ -92,22 +92,21 @@ def open_proposals(proposals: Iterable[Proposal], labels: Labels) -> tuple[Propo
     Answered are those that a segment matches or that were dismissed (at least
     half of the longer of the two is shared), and those in reviewed time.
     """
+    found = tuple(proposals)
     answers = sorted([*(Span(s.start_s, s.end_s) for s in labels.segments), *labels.dismissed])
-    starts = np.array([span.start_s for span in answers])
-    reviewed = np.array([[span.start_s, span.end_s] for span in labels.reviewed]).reshape(-1, 2)
-    left = []
-    for proposal in proposals:
-        length_s = proposal.end_s - proposal.start_s
-        # A match starts at most one length earlier, or it would be over twice as long.
-        first = int(np.searchsorted(starts, proposal.start_s - length_s - 1e-6))
-        last = int(np.searchsorted(starts, proposal.end_s))
-        if any(matching_share(proposal, answers[k]) >= _SAME for k in range(first, last)):
-            continue
-        at = int(np.searchsorted(reviewed[:, 0], proposal.start_s, side="right")) - 1
-        if at >= 0 and proposal.end_s <= reviewed[at, 1]:
-            continue
-        left.append(proposal)
-    return tuple(left)
+    answer_starts = np.array([span.start_s for span in answers])
+    starts = np.array([proposal.start_s for proposal in found])
+    ends = np.array([proposal.end_s for proposal in found])
+    reviewed = np.array([[-np.inf, -np.inf], *([r.start_s, r.end_s] for r in labels.reviewed)])
+    at = np.searchsorted(reviewed[:, 0], starts, side="right") - 1
+    wanted = ends > reviewed[at, 1]
+    # A match starts at most one length earlier, or it would be over twice as long.
+    first = np.searchsorted(answer_starts, starts - (ends - starts) - 1e-6)
+    last = np.searchsorted(answer_starts, ends)
+    for k in np.flatnonzero(wanted & (last > first)).tolist():
+        near = answers[int(first[k]) : int(last[k])]
+        wanted[k] = all(matching_share(found[k], answer) < _SAME for answer in near)
+    return tuple(found[k] for k in np.flatnonzero(wanted).tolist())
 
 
 def matching_share(a: "Proposal | Span", b: "Proposal | Span") -> float:

@@ -137,8 +137,8 @@ start_s = float(sys.argv[2])
 from evalkit.cli import app as _
 from evalkit.descriptor import read_descriptor
 from evalkit.keeping import editing
+from evalkit.editor.run import editor_of
 from evalkit.editor.sheet import Sheet
-from evalkit.editor.ink import Look
 real = Sheet.render_line
 def render_line(self, y):
     strip = real(self, y)
