@@ -1,7 +1,6 @@
 """The command label: the editor in the terminal."""
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -30,7 +29,7 @@ def _label(
         raise WrongUse("label needs a terminal; `evalkit segments` changes labels without one")
     from evalkit.editor.run import run_editor
 
-    outcomes = run_editor(Path(dataset), recording)
+    outcomes = run_editor(dataset, recording)
     for outcome in outcomes:
         if outcome.unsaved is not None:
             say(f"{outcome.recording}: not written: {outcome.unsaved}; the changes are kept for next time")
