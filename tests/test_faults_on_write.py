@@ -199,7 +199,8 @@ def test_two_programs_at_once(tmp_path: Path) -> None:
             assert process.returncode in (0, 1), told
             if process.returncode == 1:
                 # the holder takes the lock before it writes its name: in between it is "another program"
-                assert "being written to by" in told and "wait for it to end" in told
+                assert "being written to by" in told
+                assert "wait for it to end" in told
     # Whichever had to wait comes in afterwards.
     for pack in packs:
         unpack(pack, bench)
