@@ -1,4 +1,4 @@
-"""Every compiled loop: arrays and scalars in and out; nothing here raises.
+"""Every compiled loop but the board's: arrays and scalars in and out; nothing here raises.
 
 Compiled without fast-math, so the order of operations is the one written
 here and the plain Python function (`.py_func`) gives the same bits.
@@ -15,13 +15,8 @@ from numpy.typing import NDArray
 __all__ = [
     "ALERT_FIELDS",
     "SETTING_FIELDS",
-    "SETTLE_WINDOW",
     "HoldCode",
     "Verdict",
-    "circuit_front_end",
-    "circuit_lanes",
-    "circuit_lanes_apart",
-    "circuit_voltages",
     "finish_alerts",
     "integrate_crossings",
     "integrator_shares",
@@ -33,308 +28,12 @@ __all__ = [
 
 FloatArray = NDArray[Any]
 
-_F = np.float32
-_ZERO = _F(0.0)
-_ONE = _F(1.0)
-
-# ln(1 + exp(-t)) for t in [0, 9] as q^3 (K0 + q (K1 + q (K2 + q K3))), q = 1 - t/9, and exactly 0 beyond,
-# so that an idle diode passes nothing. Minimax of the error over (g + 0.006) on 4,001 points: within 3 % up
-# to t = 5, where a share of 3 % stands for 1.4 mV at n Vt = 45 mV, and within 10 % up to t = 7.
-_KNEE_SPAN = _F(1.0 / 9.0)
-_K0 = _F(0.14160916)
-_K1 = _F(-0.20082699)
-_K2 = _F(-0.38643045)
-_K3 = _F(1.1176759)
-
-# Voltages nearer to rest than these are set to it at the start of every window of SETTLE_WINDOW samples,
-# counted from the recording's start: far below anything a meter shows, and it keeps denormal numbers away.
-_SETTLED_V = _F(1e-6)
-_SETTLED_LEG_V = _F(1e-9)
-_SETTLED_INPUT_V = 1e-12
-SETTLE_WINDOW = 64
-
 _Function = TypeVar("_Function", bound=Callable[..., Any])
-
-
-def _lane(function: _Function) -> _Function:
-    """Compile into the caller, so that the lanes' loop can be vectorised."""
-    return cast(_Function, numba.njit(inline="always")(function))
 
 
 def _loop(function: _Function) -> _Function:
     """Compile on first use; keep the machine code for the next process; let other threads run meanwhile."""
     return cast(_Function, numba.njit(cache=True, nogil=True)(function))
-
-
-@_lane
-def _passed(drop_v: Any, knee_v: Any, share: Any, scale_v: Any, per_scale: Any) -> Any:
-    """Voltage that an exponential diode takes off `drop_v` within one sample.
-
-    A capacitance C behind a diode I = Is exp(w/(n Vt)) obeys
-    exp(-w/nVt) growing linearly in time, so after dt the drop is
-    w - n Vt ln(1 + exp((w - knee)/(n Vt))) with knee = n Vt ln(C n Vt/(Is dt)).
-    A resistance R before the diode lets pass only `share` = 1/(1 + R C/dt) of
-    what lies above the knee.
-    """
-    u = (drop_v - knee_v) * per_scale
-    above = u if u > _ZERO else _ZERO
-    q = _ONE - (u if u > _ZERO else -u) * _KNEE_SPAN
-    q = q if q > _ZERO else _ZERO
-    knee = (q * q * q) * (_K0 + q * (_K1 + q * (_K2 + q * _K3)))
-    return scale_v * (share * above + knee)
-
-
-@_lane
-def _amplifier_step(
-    x: Any, gain_m1: Any, stay: Any, leak: Any, low_v: Any, high_v: Any, p: Any, leg: Any
-) -> Any:
-    """Advance one lane's amplifier by one sample; return its output and the capacitor of its gain leg.
-
-    Both count from rest. The amplifier is held at its limits (its own state,
-    as in a stage that saturates), and what it puts out, clipped or not,
-    charges the capacitor of the gain leg through the feedback.
-    """
-    target = x + gain_m1 * (x - leg)
-    p = target + stay * (p - target)
-    p = p if p > low_v else low_v
-    p = p if p < high_v else high_v
-    leg = leg + leak * (p - leg)
-    return p, leg
-
-
-@_lane
-def _rectifier_step(
-    p: Any, vc: Any, s: Any, clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any,
-    scale_v: Any, per_scale: Any, to_coupling: Any, to_storage: Any, keep: Any,
-) -> Any:  # fmt: skip
-    """Advance one lane's rectifier by one sample; return its coupling and storage voltages, from rest."""
-    vc = vc - _passed(vc - p, clamp_knee_v, clamp_share, scale_v, per_scale)
-    moved = _passed((p - vc) - s, series_knee_v, series_share, scale_v, per_scale)
-    vc = vc + moved * to_coupling
-    s = (s + moved * to_storage) * keep
-    return vc, s
-
-
-@_lane
-def _circuit_step(
-    x: Any, gain_m1: Any, stay: Any, leak: Any, low_v: Any, high_v: Any, p: Any, leg: Any, vc: Any, s: Any,
-    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
-    to_coupling: Any, to_storage: Any, keep: Any,
-) -> Any:  # fmt: skip
-    """Advance one lane by one sample; return its amplifier, leg, coupling and storage voltages."""
-    p, leg = _amplifier_step(x, gain_m1, stay, leak, low_v, high_v, p, leg)
-    vc, s = _rectifier_step(
-        p, vc, s, clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
-        to_coupling, to_storage, keep,
-    )  # fmt: skip
-    return p, leg, vc, s
-
-
-@_lane
-def _settled(v: Any, nearest: Any) -> Any:
-    """Return `v`, or 0 where it is no farther from 0 than `nearest`."""
-    return v if v > nearest or v < -nearest else _ZERO
-
-
-@_loop
-def circuit_front_end(
-    block: FloatArray, volts: float, pickup: FloatArray, clamp_v: float, state: FloatArray, x_out: FloatArray
-) -> None:
-    """Pickup section and input clamp, counted from the input's rest: what all lanes share.
-
-    The section is (b0, b1, a1): y[n] = b0 x[n] + b1 x[n-1] - a1 y[n-1]. The
-    clamp holds y itself, so the charge that it passes stays on the pickup.
-    `state` is x[n-1], y[n-1], and is left updated.
-    """
-    x1, y1 = state[0], state[1]
-    for i in range(block.shape[0]):
-        x = np.float64(block[i]) * volts
-        y1 = _front_end_step(x, x1, y1, pickup[0], pickup[1], pickup[2], clamp_v)
-        x1 = x
-        x_out[i] = y1
-    state[0], state[1] = x1, y1
-
-
-@_lane
-def _front_end_step(x: Any, x1: Any, y1: Any, b0: Any, b1: Any, a1: Any, clamp_v: Any) -> Any:
-    """Advance the front end by one sample."""
-    y = b0 * x + b1 * x1 - a1 * y1
-    y = y if y > clamp_v else clamp_v
-    return y if y > _SETTLED_INPUT_V or y < -_SETTLED_INPUT_V else 0.0
-
-
-@_loop
-def circuit_lanes(
-    x: FloatArray,
-    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
-    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
-    to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
-    first_sample: int, out_lane: FloatArray, out_sample: FloatArray, out_above: FloatArray,
-) -> Any:  # fmt: skip
-    """Simulate all lanes (gains) over a block; list comparator changes.
-
-    State arrays hold one value per lane and are left updated; `trip` is the
-    level that the lane's comparator is waiting for: `upper_v` while low,
-    `lower_v` while high. Stops early, with a consistent state, where fewer
-    than one change per lane still fits into the output.
-
-    Returns
-    -------
-    (n_samples, n_changes) that were done.
-    """
-    n_lanes = gain_m1.shape[0]
-    room = out_lane.shape[0] - n_lanes
-    n_out = 0
-    held = np.empty((4, n_lanes), _F)
-    reached = np.empty((2, n_lanes), _F)
-    i = 0
-    while i < x.shape[0]:
-        if (first_sample + i) % SETTLE_WINDOW == 0:
-            for j in range(n_lanes):
-                p[j] = _settled(p[j], _SETTLED_LEG_V)
-                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
-                s[j] = _settled(s[j], _SETTLED_V)
-        stop = min(x.shape[0], i + SETTLE_WINDOW - (first_sample + i) % SETTLE_WINDOW)
-        for j in range(n_lanes):
-            held[0, j], held[1, j], held[2, j], held[3, j] = p[j], leg[j], vc[j], s[j]
-            reached[0, j], reached[1, j] = s[j], s[j]
-        # A loop of float32 alone fills the vector unit; comparing as it goes would not. So the window
-        # runs with only the storage voltage's extremes kept, and once more if one passed a trip level.
-        for k in range(i, stop):
-            for j in range(n_lanes):
-                p_j, leg_j, vc_j, s_j = _circuit_step(
-                    x[k], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                    clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
-                    to_coupling, to_storage, keep,
-                )  # fmt: skip
-                p[j] = p_j
-                leg[j] = leg_j
-                vc[j] = vc_j
-                s[j] = s_j
-                reached[0, j] = s_j if s_j > reached[0, j] else reached[0, j]
-                reached[1, j] = s_j if s_j < reached[1, j] else reached[1, j]
-        quiet = True
-        for j in range(n_lanes):
-            if (reached[1, j] <= lower_v) if trip[j] == lower_v else (reached[0, j] > upper_v):
-                quiet = False
-        if quiet:
-            i = stop
-            continue
-        for j in range(n_lanes):
-            p[j], leg[j], vc[j], s[j] = held[0, j], held[1, j], held[2, j], held[3, j]
-        for k in range(i, stop):
-            if n_out > room:
-                return k, n_out
-            for j in range(n_lanes):
-                p_j, leg_j, vc_j, s_j = _circuit_step(
-                    x[k], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                    clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
-                    to_coupling, to_storage, keep,
-                )  # fmt: skip
-                p[j] = p_j
-                leg[j] = leg_j
-                vc[j] = vc_j
-                s[j] = s_j
-            for j in range(n_lanes):
-                above = s[j] > trip[j]
-                if above != (trip[j] == lower_v):
-                    trip[j] = lower_v if above else upper_v
-                    out_lane[n_out] = j
-                    out_sample[n_out] = first_sample + k
-                    out_above[n_out] = above
-                    n_out += 1
-        i = stop
-    return x.shape[0], n_out
-
-
-@_loop
-def circuit_lanes_apart(
-    tone: FloatArray, amplitude: FloatArray,
-    pickup: FloatArray, clamp_v: FloatArray, front: FloatArray, x_now: FloatArray,
-    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
-    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, highest: FloatArray, lowest: FloatArray,
-    clamp_knee_v: FloatArray, series_knee_v: FloatArray, clamp_share: FloatArray, series_share: FloatArray,
-    scale_v: FloatArray, per_scale: FloatArray,
-    to_coupling: FloatArray, to_storage: FloatArray, keep: FloatArray, observed_from: int,
-) -> None:  # fmt: skip
-    """Simulate lanes that are boards of their own, each with the tone at its own amplitude.
-
-    Leaves the storage voltage's highest value over all samples and its lowest
-    from sample `observed_from` on in `highest` and `lowest`. `pickup` is
-    (3 x lanes) and `front` (2 x lanes), as in `circuit_front_end`; `x_now`
-    (lanes) is room to work in.
-    """
-    for i in range(tone.shape[0]):
-        if i % SETTLE_WINDOW == 0:
-            for j in range(gain_m1.shape[0]):
-                p[j] = _settled(p[j], _SETTLED_LEG_V)
-                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
-                s[j] = _settled(s[j], _SETTLED_V)
-        # short loops, each with few enough arrays to be vectorised
-        for j in range(gain_m1.shape[0]):
-            x = tone[i] * amplitude[j]
-            y = _front_end_step(
-                x, front[0, j], front[1, j], pickup[0, j], pickup[1, j], pickup[2, j], clamp_v[j]
-            )
-            front[0, j] = x
-            front[1, j] = y
-            x_now[j] = y
-        for j in range(gain_m1.shape[0]):
-            p_j, leg_j = _amplifier_step(
-                x_now[j], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j]
-            )
-            p[j] = p_j
-            leg[j] = leg_j
-        for j in range(gain_m1.shape[0]):
-            vc_j, s_j = _rectifier_step(
-                p[j], vc[j], s[j], clamp_knee_v[j], series_knee_v[j], clamp_share[j], series_share[j],
-                scale_v[j], per_scale[j], to_coupling[j], to_storage[j], keep[j],
-            )  # fmt: skip
-            vc[j] = vc_j
-            s[j] = s_j
-        for j in range(gain_m1.shape[0]):
-            highest[j] = s[j] if s[j] > highest[j] else highest[j]
-        if i >= observed_from:
-            for j in range(gain_m1.shape[0]):
-                lowest[j] = s[j] if s[j] < lowest[j] else lowest[j]
-
-
-@_loop
-def circuit_voltages(
-    x: FloatArray,
-    gain_m1: FloatArray, stay: FloatArray, leak: FloatArray, low_v: FloatArray, high_v: FloatArray,
-    p: FloatArray, leg: FloatArray, vc: FloatArray, s: FloatArray, trip: FloatArray,
-    clamp_knee_v: Any, series_knee_v: Any, clamp_share: Any, series_share: Any, scale_v: Any, per_scale: Any,
-    to_coupling: Any, to_storage: Any, keep: Any, upper_v: Any, lower_v: Any,
-    first_sample: int, out_amplifier: FloatArray, out_storage: FloatArray, out_above: FloatArray,
-) -> None:  # fmt: skip
-    """Simulate all lanes over a block as `circuit_lanes` does; keep every sample's voltages.
-
-    The outputs are (samples x lanes): amplifier counted from its rest,
-    storage, and 1 where the comparator is high.
-    """
-    for i in range(x.shape[0]):
-        settles = (first_sample + i) % SETTLE_WINDOW == 0
-        for j in range(gain_m1.shape[0]):
-            if settles:
-                p[j] = _settled(p[j], _SETTLED_LEG_V)
-                leg[j] = _settled(leg[j], _SETTLED_LEG_V)
-                s[j] = _settled(s[j], _SETTLED_V)
-            p_j, leg_j, vc_j, s_j = _circuit_step(
-                x[i], gain_m1[j], stay[j], leak[j], low_v[j], high_v[j], p[j], leg[j], vc[j], s[j],
-                clamp_knee_v, series_knee_v, clamp_share, series_share, scale_v, per_scale,
-                to_coupling, to_storage, keep,
-            )  # fmt: skip
-            p[j] = p_j
-            leg[j] = leg_j
-            vc[j] = vc_j
-            s[j] = s_j
-            above = s_j > trip[j]
-            trip[j] = lower_v if above else upper_v
-            out_amplifier[i, j] = p_j
-            out_storage[i, j] = s_j
-            out_above[i, j] = above
 
 
 @_loop
@@ -496,7 +195,7 @@ def _advance(
 @_loop
 def _advance_lane(
     lane: int, t1: float, lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
-    states: FloatArray, tau_c: FloatArray, ratio: float, fire: float, release: float,
+    states: FloatArray, tau_c: FloatArray, tau_d: FloatArray, fire: float, release: float,
     hold_kind: int, hold_s: float, out_setting: FloatArray, out: FloatArray, n: int,
 ) -> int:  # fmt: skip
     """Advance every delay of a lane to t1. `lanes` is (last time, comparator high, above time) by lane."""
@@ -509,7 +208,7 @@ def _advance_lane(
     n_delays = tau_c.shape[0]
     for d in range(n_delays):
         n = _advance(
-            states[lane, d], lane * n_delays + d, on, t0, t1, above_s, tau_c[d], tau_c[d] * ratio,
+            states[lane, d], lane * n_delays + d, on, t0, t1, above_s, tau_c[d], tau_d[d],
             fire, release, hold_kind, hold_s, out_setting, out, n,
         )  # fmt: skip
     lanes[lane, 0] = t1
@@ -521,7 +220,7 @@ def _advance_lane(
 def integrate_crossings(
     lane: FloatArray, sample: FloatArray, above: FloatArray, first: int, sample_rate_hz: float,
     lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
-    states: FloatArray, tau_c: FloatArray, ratio: float, fire: float, release: float,
+    states: FloatArray, tau_c: FloatArray, tau_d: FloatArray, fire: float, release: float,
     hold_kind: int, hold_s: float, out_setting: FloatArray, out: FloatArray,
 ) -> Any:  # fmt: skip
     """Carry all settings through a chunk of crossings from index `first` on.
@@ -536,7 +235,7 @@ def integrate_crossings(
             return r, n
         j = lane[r]
         n = _advance_lane(
-            j, sample[r] / sample_rate_hz, lanes, next_mark, marks, mark_above, states, tau_c, ratio,
+            j, sample[r] / sample_rate_hz, lanes, next_mark, marks, mark_above, states, tau_c, tau_d,
             fire, release, hold_kind, hold_s, out_setting, out, n,
         )  # fmt: skip
         lanes[j, 1] = 1.0 if above[r] else 0.0
@@ -569,7 +268,7 @@ def integrator_shares(
 @_loop
 def finish_alerts(
     end_s: float, lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
-    states: FloatArray, tau_c: FloatArray, ratio: float, fire: float, release: float,
+    states: FloatArray, tau_c: FloatArray, tau_d: FloatArray, fire: float, release: float,
     hold_kind: int, hold_s: float, out_setting: FloatArray, out: FloatArray,
 ) -> int:  # fmt: skip
     """Carry all settings to the recording's end and emit what is still on.
@@ -580,7 +279,7 @@ def finish_alerts(
     n_delays = tau_c.shape[0]
     for j in range(lanes.shape[0]):
         n = _advance_lane(
-            j, end_s, lanes, next_mark, marks, mark_above, states, tau_c, ratio,
+            j, end_s, lanes, next_mark, marks, mark_above, states, tau_c, tau_d,
             fire, release, hold_kind, hold_s, out_setting, out, n,
         )  # fmt: skip
         for d in range(n_delays):

@@ -38,15 +38,16 @@ class Integrator:
     """R-C integrator, Schmitt gate and hold, normalised to the comparator's high output.
 
     u' = (1 - u)/tau_c while above threshold and -u/tau_d while below; the gate
-    fires at u >= fire_fraction and lets go at u <= release_fraction.
+    fires at u >= fire_fraction and lets go at u <= release_fraction. A discharge
+    path, its diode ideal, lies beside the delay knob: 1/tau_d = 1/tau_c + 1/path.
     """
 
     fire_fraction: float
     """a = VT+/Voh; 1 or more means that the gate never fires."""
     release_fraction: float
     """b = VT-/Voh, under `fire_fraction`."""
-    discharge_ratio: float = 1.0
-    """tau_d / tau_c."""
+    discharge_s: float = math.inf
+    """Time constant of the discharge path by itself, s; inf: there is none."""
     hold_kind: HoldKind = HoldKind.AFTER_RELEASE
     """What keeps the alert on."""
     hold_s: float = 0.0
@@ -59,9 +60,9 @@ class Integrator:
                 f"release_fraction={self.release_fraction} must be above 0 and under "
                 f"fire_fraction={self.fire_fraction}"
             )
-        if self.discharge_ratio <= 0.0 or self.hold_s < 0.0:
+        if self.discharge_s <= 0.0 or self.hold_s < 0.0:
             raise ValueError(
-                f"discharge_ratio={self.discharge_ratio} must be above 0 and hold_s={self.hold_s} not below 0"
+                f"discharge_s={self.discharge_s} must be above 0 and hold_s={self.hold_s} not below 0"
             )
 
     @classmethod
@@ -70,7 +71,7 @@ class Integrator:
         return cls(
             fire_fraction=board.fire_fraction,
             release_fraction=board.release_fraction,
-            discharge_ratio=board.discharge_ratio,
+            discharge_s=board.discharge_s,
             hold_kind=board.hold.kind,
             hold_s=board.hold_s,
         )
@@ -80,6 +81,11 @@ class Integrator:
         if self.fire_fraction >= 1.0:
             raise ValueError(f"fire_fraction={self.fire_fraction} must be under 1: this gate never fires")
         return np.asarray(delay_s, dtype=np.float64) / -math.log1p(-self.fire_fraction)
+
+    def emptying_s(self, charging_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return tau_d for each tau_c: the slower the knob, the more the discharge path decides."""
+        # without a path this is tau_c to the bit
+        return np.asarray(charging_s / (1.0 + charging_s / self.discharge_s))
 
 
 @dataclass(frozen=True)
@@ -161,9 +167,10 @@ def alerts_of(
         HoldKind.ONE_SHOT_HELD: _kernels.HoldCode.ONE_SHOT_HELD,
         HoldKind.NONE: _kernels.HoldCode.NONE,
     }
+    tau_c = integrator.tau_s(delay_s)
     circuit = (
-        integrator.tau_s(delay_s),
-        integrator.discharge_ratio,
+        tau_c,
+        integrator.emptying_s(tau_c),
         integrator.fire_fraction,
         integrator.release_fraction,
         codes[integrator.hold_kind],

@@ -1,6 +1,8 @@
 """One recording through one detector: its crossings and its frames, from the cache or from the audio."""
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +14,12 @@ from evalkit.detectors import Detector, Source
 from evalkit.detectors.features import FEATURES, FrameMaker
 from evalkit.detectors.learned import LearnedDetector
 
-__all__ = ["Advance", "crossings_of", "frames_of", "source_of"]
+__all__ = ["Advance", "audio_key", "crossings_key", "crossings_of", "frames_of", "source_of"]
+
+_Item = TypeVar("_Item")
+
+_LONG_BLOCK = 1 << 18
+"""Frames that a detector is given at once: few enough hand-overs between threads, 1 MB."""
 
 Advance = Callable[[float], None]
 """Told how many seconds of the recording are done."""
@@ -38,29 +45,31 @@ def crossings_of(
             chunk, state = detector.compare(rows, state)
             yield chunk
         return
-    path = cache.path(*_audio_key(recording), detector.fingerprint)
-    if not cache.has(path):
-        cache.write(path, _detect(recording, detector, advance))
-    yield from cache.read(path)
+    key = crossings_key(recording, detector)
+    yield from cache.crossings(key, lambda: _ahead(_detect(recording, detector, advance)))
 
 
 def frames_of(
     recording: Recording, maker: FrameMaker, cache: CrossingCache, advance: Advance | None = None
 ) -> Iterator[NDArray[np.float32]]:
     """Yield a recording's rows of features, kept on disk."""
-    path = cache.path(*_audio_key(recording), maker.fingerprint)
-    if not cache.has_rows(path, len(FEATURES)):
-        cache.write_rows(path, _make_frames(recording, maker, advance), len(FEATURES))
-    yield from cache.read_rows(path, len(FEATURES))
+    key = (*audio_key(recording), maker.fingerprint)
+    yield from cache.rows(key, len(FEATURES), lambda: _make_frames(recording, maker, advance))
 
 
-def _audio_key(recording: Recording) -> tuple[str, str]:
+def crossings_key(recording: Recording, detector: Detector) -> tuple[str, ...]:
+    """Return all that a recording's crossings depend on beside the code."""
+    return (*audio_key(recording), detector.fingerprint)
+
+
+def audio_key(recording: Recording) -> tuple[str, str]:
+    """Return what names a recording's audio and its calibration."""
     return recording.audio_sha256, repr((recording.full_scale_v, recording.input_ohms))
 
 
 def _detect(recording: Recording, detector: Detector, advance: Advance | None) -> Iterator[Crossings]:
     state = detector.at_rest(source_of(recording))
-    for block in _blocks(recording, advance):
+    for block in _ahead(_blocks(recording, advance, block_frames=_LONG_BLOCK)):
         chunk, state = detector.advance(block, state)
         yield chunk
 
@@ -74,13 +83,25 @@ def _make_frames(
         yield rows
 
 
-def _blocks(recording: Recording, advance: Advance | None) -> Iterator[NDArray[np.float32]]:
+def _blocks(
+    recording: Recording, advance: Advance | None, *, block_frames: int = 1 << 16
+) -> Iterator[NDArray[np.float32]]:
     """The recording's samples; tells how far it is once a block is dealt with."""
     from evalkit.recordings import read_blocks
 
-    done = 0
-    for block in read_blocks(recording.path, channel=recording.channel, stop=recording.n_frames):
+    stop, done = recording.n_frames, 0
+    for block in read_blocks(recording.path, channel=recording.channel, stop=stop, block_frames=block_frames):
         yield block
         done += len(block)
         if advance is not None:
             advance(done / recording.sample_rate_hz)
+
+
+def _ahead(items: Iterator[_Item]) -> Iterator[_Item]:
+    """Yield the same items; while one is dealt with, the next is made in a thread of its own."""
+    end = object()
+    with ThreadPoolExecutor(1) as pool:
+        following = pool.submit(next, items, end)
+        while (item := following.result()) is not end:
+            following = pool.submit(next, items, end)
+            yield cast(_Item, item)

@@ -1,7 +1,7 @@
 """Plain, slow twins of the signal path, for tests only: one setting at a time, sample by sample.
 
 Written from sections 2 and 4 of the design with Python's own floats, lists and loops (float32 scalars where
-the board's lanes are defined in float32, in the order of operations of `_kernels._circuit_step`). Nothing
+the board's lanes are defined in float32, in the order of operations of `_circuit_kernels`). Nothing
 here is shared with the package but the words.
 """
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evalkit.board import Board, HoldKind
 
 F = np.float32
-KNEE = tuple(F(k) for k in (0.14160916, -0.20082699, -0.38643045, 1.1176759))
+KNEE = tuple(F(k / 9.0) for k in (0.14160916, -0.20082699, -0.38643045, 1.1176759))
 SETTLE_WINDOW = 64
 
 
@@ -38,24 +38,32 @@ def high_pass(
     b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
     x1 = y1 = 0.0
     out = []
-    for x in samples:
-        y1 = max(b0 * x + b1 * x1 - a1 * y1, lowest)
-        if abs(y1) <= 1e-12:
+    for i, x in enumerate(samples):
+        if i % SETTLE_WINDOW == 0 and abs(y1) <= 1e-12:
             y1 = 0.0
+        y1 = max(b0 * x + b1 * x1 - a1 * y1, lowest)
         x1 = x
         out.append(y1)
     return out
 
 
-def diode_takes(drop: F, knee: F, share: F, scale: F, per_scale: F) -> F:
-    """Voltage that an exponential diode takes off `drop` in one sample; 0 where it idles."""
-    u = (drop - knee) * per_scale
-    rest = F(1.0) - abs(u) * F(1.0 / 9.0)
+def fma(a: F, b: F, c: F) -> F:
+    """a b + c, rounded once: the product of two float32 is exact in double precision.
+
+    The sum is rounded to double before it is rounded to float32, which differs from one rounding about once in
+    2^29 times.
+    """
+    return F(float(a) * float(b) + float(c))
+
+
+def bent(drop: F) -> tuple[F, F]:
+    """Two factors of what the knee adds to a drop's charge, in spans of 9 n Vt; 0 where the diode idles."""
+    rest = F(1.0) - abs(drop)
     if rest < F(0.0):
         rest = F(0.0)
-    k0, k1, k2, k3 = KNEE
-    bend = (rest * rest * rest) * (k0 + rest * (k1 + rest * (k2 + rest * k3)))
-    return scale * (share * max(u, F(0.0)) + bend)
+    squared = rest * rest
+    slope = fma(fma(KNEE[3], rest, KNEE[2]), squared, fma(KNEE[1], rest, KNEE[0]))
+    return squared * rest, slope
 
 
 def diode_at(board: Board) -> tuple[float, float]:
@@ -83,48 +91,66 @@ def board_trace(
     input_rests = a.bias.typ + a.bias_current.typ * board.pickup.load.typ
     top = board.supply.voltage.typ - a.headroom.typ
     if a.leg_capacitor is None:
-        output_rests, leak = (input_rests + a.offset.typ) * gain, F(0.0)
+        output_rests, leak = (input_rests + a.offset.typ) * gain, 0.0
     else:
         output_rests = input_rests + a.offset.typ
-        leak = F(1.0 - math.exp(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain)))
+        leak = -math.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain))
     output_rests = min(max(output_rests, 0.0), top)
-    stay = F(math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate))
-    gain_m1, lowest, highest = F(gain - 1.0), F(-output_rests), F(top - output_rests)
-    c1, c2 = r.coupling.typ, r.storage.typ
     n_vt, saturation = diode_at(board)
-    scale, per_scale = F(n_vt), F(1.0 / n_vt)
-    clamp_knee = F(n_vt * math.log(c1 * n_vt * rate / saturation))
-    series_knee = F(n_vt * math.log(c1 * c2 / (c1 + c2) * n_vt * rate / saturation))
+    span = 9.0 * n_vt
+    # p[n] = s p[n-1] + (1 - s)(g x[n] - (g - 1) leg[n]), leg[n] = q[n] + leak p[n]/2,
+    # q[n] = q[n-1] + leak (p[n-1] - q[n-1]), solved for p[n]
+    pole = math.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate)
+    leg_share = (1.0 - pole) * (gain - 1.0)
+    own = 1.0 + leg_share * leak / 2.0
+    from_input, from_leg = F((1.0 - pole) * gain / own / span), F(-leg_share / own * (1.0 - leak))
+    stay, takes = F(pole / own - leg_share / own * leak), F(leak)
+    lowest, highest = F(-output_rests / span), F((top - output_rests) / span)
+    c1, c2 = r.coupling.typ, r.storage.typ
+    both = c1 * c2 / (c1 + c2)
+    clamp_knee = F(math.log(c1 * n_vt * rate / saturation) / 9.0)
+    series_knee = F(math.log(both * n_vt * rate / saturation) / 9.0)
     resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
     clamp_share = F(1.0 / (1.0 + resistor * c1 * rate))
-    series_share = F(1.0 / (1.0 + resistor * (c1 * c2 / (c1 + c2)) * rate))
-    to_coupling, to_storage = F(c2 / (c1 + c2)), F(c1 / (c1 + c2))
-    keep = F(math.exp(-1.0 / (rate * (r.storage.typ * r.bleed.typ))))
-    upper, lower = F(board.upper_trip_v), F(board.lower_trip_v)
+    series_share = F(1.0 / (1.0 + resistor * both * rate))
+    kept = math.exp(-1.0 / (rate * (r.storage.typ * r.bleed.typ)))
+    to_coupling, to_storage = F(c2 / (c1 + c2)), F(c1 / (c1 + c2) * kept)
+    to_both, keep = F((c2 + c1 * kept) / (c1 + c2)), F(kept)
+    upper, lower = F(board.upper_trip_v / span), F(board.lower_trip_v / span)
+    settled, settled_leg = F(1e-6 / span), F(1e-9 / span)
     felt = high_pass(samples, w_recorder, w_board, rate, lowest=a.input_clamp.typ - input_rests)
-    p = leg = vc = s = F(0.0)
+    p = leg = vc = s = total = F(0.0)
     high = False
     above: list[bool] = []
     storage: list[F] = []
     for i, volts in enumerate(felt):
         if i % SETTLE_WINDOW == 0:
-            p = p if abs(p) > F(1e-9) else F(0.0)
-            leg = leg if abs(leg) > F(1e-9) else F(0.0)
-            s = s if s > F(1e-6) else F(0.0)
+            p = p if abs(p) > settled_leg else F(0.0)
+            leg = leg if abs(leg) > settled_leg else F(0.0)
+            vc = vc if abs(vc) > settled else F(0.0)
+            s = s if s > settled else F(0.0)
+            total = vc + s
         x = F(volts)
-        target = x + gain_m1 * (x - leg)
-        p = target + stay * (p - target)
+        aimed = fma(from_leg, leg, from_input * x)
+        leg, p = fma(takes, p - leg, leg), fma(stay, p, aimed)
         p = min(max(p, lowest), highest)
-        leg = leg + leak * (p - leg)
-        vc = vc - diode_takes(vc - p, clamp_knee, clamp_share, scale, per_scale)
-        moved = diode_takes((p - vc) - s, series_knee, series_share, scale, per_scale)
-        vc = vc + moved * to_coupling
-        s = (s + moved * to_storage) * keep
+        clamp, series = vc - (p + clamp_knee), (p - series_knee) - total
+        drop = max(clamp, series)
+        bend, slope = bent(drop)
+        bled = s * keep
+        if series > clamp:
+            moved = fma(bend, slope, max(drop, F(0.0)) * series_share)
+            total = fma(moved, to_both, vc + bled)
+            vc, s = fma(moved, to_coupling, vc), fma(moved, to_storage, bled)
+        else:
+            moved = fma(bend, slope, max(drop, F(0.0)) * clamp_share)
+            total = (vc + bled) - moved
+            vc, s = vc - moved, bled
         if near is not None:
             near.note(s, lower if high else upper)
         high = bool(s > (lower if high else upper))
         above.append(high)
-        storage.append(s)
+        storage.append(s * F(span))
     return above, storage
 
 

@@ -16,12 +16,12 @@ ROOT = Path(evalkit.__file__).parent
 
 # Lowest first. A package is one entry: its files are on one floor.
 STOREYS = (
-    {"errors", "names", "durable", "spreadsheet", "_kernels"},
+    {"errors", "names", "durable", "spreadsheet", "_kernels", "_circuit_kernels"},
     # Audio, the board's values, statistics and preferred values: from files or arrays alone.
     {"recordings", "faults", "board", "board_file", "board_faults", "built"}
     | {"intervals", "paired", "proportions", "quantiles", "rates", "roc"}
-    | {"standard_values", "knobs", "sinefit", "calibration"}
-    | {"pyramid"}
+    | {"quantities", "standard_values", "knobs", "sinefit", "calibration"}
+    | {"pyramid", "shelf"}
     | {"archive", "bags", "licences", "lossless", "lowpass", "riff"},
     {"speech"} | {"spans", "segments", "crossings", "drawn_levels"},
     {
@@ -39,7 +39,7 @@ STOREYS = (
     | {"marks", "wave_cues", "webvtt", "interchange"}
     | {"detectors", "cache"},
     {"matching", "scoring", "planes", "tracing", "box_trace", "proposals", "suggestions"}
-    | {"streams", "training"},
+    | {"folds", "pooling", "streams", "training", "workers"},
     {"choice", "tolerances", "figures", "recommendation", "curves", "holding", "parts", "settings"}
     | {"readings", "standins", "whatif"}
     | {"chance", "comparison", "documents", "evidence", "failures", "planning"}

@@ -19,6 +19,8 @@ from .strategies import crossing_trains, exactly
 BOARD = default_board()
 RATE_HZ = 1_000.0
 BARE = Integrator(0.5, 0.25, hold_kind=HoldKind.NONE)
+QUICK_S = 0.01 / 0.99 / math.log(2.0)
+"""A discharge path beside which a delay of 1 s to half charge empties in a hundredth of its filling time."""
 
 # Exponential law; t/RC and share of full charge as textbooks print it (one decimal) and to four
 CHARGE = ((1, 0.632121), (2, 0.864665), (3, 0.950213), (4, 0.981684), (5, 0.993262), (6, 0.997521))
@@ -109,15 +111,17 @@ def test_gate_at_or_over_full_charge_never_fires() -> None:
 
 
 @pytest.mark.parametrize(
-    ("fire", "release", "ratio", "hold_s"),
+    ("fire", "release", "path_s", "hold_s"),
     [
         (0.5, 0.5, 1.0, 0.0), (0.5, 0.6, 1.0, 0.0), (0.5, 0.0, 1.0, 0.0), (0.5, 0.4, 0.0, 0.0),
         (0.5, 0.4, 1.0, -1.0),
     ],
 )  # fmt: skip
-def test_impossible_integrators_are_refused(fire: float, release: float, ratio: float, hold_s: float) -> None:
+def test_impossible_integrators_are_refused(
+    fire: float, release: float, path_s: float, hold_s: float
+) -> None:
     with pytest.raises(ValueError, match="must"):
-        Integrator(fire, release, ratio, HoldKind.NONE, hold_s)
+        Integrator(fire, release, path_s, HoldKind.NONE, hold_s)
 
 
 def solved(
@@ -130,7 +134,7 @@ def solved(
     u, fired, times = 0.0, False, []
     for k, (a, b) in enumerate(itertools.pairwise(edges)):
         on = k % 2 == 1
-        tau = tau_s if on else tau_s * integrator.discharge_ratio
+        tau = tau_s if on else 1.0 / (1.0 / tau_s + 1.0 / integrator.discharge_s)
         level = integrator.fire_fraction if on else integrator.release_fraction
 
         def slope(_: float, y: np.ndarray, on: bool = on, tau: float = tau) -> np.ndarray:
@@ -148,8 +152,8 @@ def solved(
     return list(zip(ends[::2], ends[1::2]))
 
 
-@pytest.mark.parametrize("ratio", [1.0, 0.1, 3.0])
-def test_firing_and_release_agree_with_a_stiff_solver_within_1e_6(ratio: float) -> None:
+@pytest.mark.parametrize("path_s", [math.inf, 0.01, 0.3])
+def test_firing_and_release_agree_with_a_stiff_solver_within_1e_6(path_s: float) -> None:
     compared = 0
 
     @settings(derandomize=True, deadline=None, database=None, max_examples=20)
@@ -162,7 +166,7 @@ def test_firing_and_release_agree_with_a_stiff_solver_within_1e_6(ratio: float) 
     def check(trains: list[list[int]], fire: float, share: float, delay_s: float) -> None:
         nonlocal compared
         train = trains[0][:40]
-        integrator = Integrator(fire, fire * share, ratio, HoldKind.NONE)
+        integrator = Integrator(fire, fire * share, path_s, HoldKind.NONE)
         tau_s = -delay_s / math.log(1.0 - fire)
         expected = solved(train, integrator, tau_s, 5.0)
         edges_s = [sample / RATE_HZ for sample in train]
@@ -175,6 +179,60 @@ def test_firing_and_release_agree_with_a_stiff_solver_within_1e_6(ratio: float) 
 
     check()
     assert compared >= 10
+
+
+def test_every_delay_of_the_plane_empties_through_its_own_knob_and_the_discharge_path() -> None:
+    """C v' = (Voh - v)/R while charging and -v/R - v/Rd after, R of each delay's own, by a stiff method.
+
+    The path's diode is ideal, as in the model.
+    """
+    from scipy.integrate import solve_ivp
+
+    path_ohm = 100e3
+    board = replace(BOARD, integrator=replace(BOARD.integrator, discharge_resistor=exactly(path_ohm)))
+    farads, high_v = board.integrator.capacitor.typ, board.comparator_high_v
+    delay_s = np.array([0.06, 0.3, 0.9, 2.4])
+    edges_s = [0.0, 0.5, 0.7, 2.0, 2.1, 2.3, 3.4, 3.5, 9.0, 12.0]
+    sample = np.round(np.array(edges_s[1:]) * RATE_HZ).astype(np.int64)
+    above = np.array([1 - k % 2 for k in range(len(sample))], np.uint8)
+    found: dict[int, list[tuple[float, float]]] = {k: [] for k in range(len(delay_s))}
+    chunks = [
+        Crossings(np.zeros(len(s), np.int32), s, a)
+        for s, a in zip(np.array_split(sample, 3), np.array_split(above, 3))
+    ]
+    for alerts in alerts_of(
+        chunks,
+        sample_rate_hz=RATE_HZ,
+        duration_s=20.0,
+        n_lanes=1,
+        delay_s=delay_s,
+        integrator=replace(Integrator.of_board(board), hold_kind=HoldKind.NONE, hold_s=0.0),
+        marks_s=np.zeros(0),
+    ):
+        for setting, times in zip(alerts.setting, alerts.times):
+            found[int(setting)].append((float(times[0]), float(times[1])))
+    for k, each_s in enumerate(delay_s):
+        ohm = each_s / board.delay_s(1.0)
+        v, fired, expected = 0.0, False, []
+        for n, (a, b) in enumerate(itertools.pairwise([*edges_s, 20.0])):
+            on = n % 2 == 1
+            level_v = board.gate_positive_v if on else board.gate_negative_v
+
+            def slope(_: float, y: np.ndarray, on: bool = on, ohm: float = ohm) -> np.ndarray:
+                return ((high_v - y) / ohm if on else -y / ohm - y / path_ohm) / farads
+
+            def reached(_: float, y: np.ndarray, level_v: float = level_v) -> float:
+                return float(y[0]) - level_v
+
+            solved = solve_ivp(slope, (a, b), [v], method="LSODA", rtol=1e-10, atol=1e-12, events=reached)
+            if on != fired and len(solved.t_events[0]):
+                fired = on
+                expected.append(float(solved.t_events[0][0]))
+            v = float(solved.y[0, -1])
+        # an alert that is on at the end ends there
+        expected += [20.0] if fired else []
+        assert np.array(found[k]).ravel() == pytest.approx(expected, rel=1e-6), each_s
+    assert [len(spans) for spans in found.values()] == [5, 3, 3, 2]
 
 
 # Worked by hand. The gate fires 1 s after a rise from rest (tau = 1/ln 2 s, fires at 1/2); it lets go at 1/4,
@@ -208,16 +266,16 @@ FALL_LONG = 2.0  # from full charge
 def test_holds_worked_by_hand(
     kind: HoldKind, train_s: list[float], expected: list[tuple[float, float]]
 ) -> None:
-    integrator = Integrator(0.5, 0.25, 1.0, kind, 0.0 if kind is HoldKind.NONE else 3.0)
+    integrator = Integrator(0.5, 0.25, math.inf, kind, 0.0 if kind is HoldKind.NONE else 3.0)
     found = spans_of(train_s, integrator, 1.0)
     assert np.array(found).reshape(-1, 2) == pytest.approx(np.array(expected).reshape(-1, 2), abs=1e-5)
 
 
 @pytest.mark.parametrize("kind", [k for k in HoldKind if k is not HoldKind.NONE])
 def test_firing_again_while_the_alert_is_on(kind: HoldKind) -> None:
-    # a quick discharge (ratio 0.01) has the gate let go and fire again within the hold of 3 s: firings at 1,
+    # a quick discharge has the gate let go and fire again within the hold of 3 s: firings at 1,
     # 2.5 + small and let go at about 1.2 and 2.6
-    integrator = Integrator(0.5, 0.25, 0.01, kind, 3.0)
+    integrator = Integrator(0.5, 0.25, QUICK_S, kind, 3.0)
     found = spans_of([0.0, 1.2, 1.5, 2.6], integrator, 1.0)
     quick = 1.0 / math.log(2.0) * 0.01
     charge = 1.0 - 2.0**-1.2
@@ -235,7 +293,7 @@ def test_firing_again_while_the_alert_is_on(kind: HoldKind) -> None:
 
 
 def test_one_shot_that_the_gate_holds_past_its_time_by_a_second_firing() -> None:
-    integrator = Integrator(0.5, 0.25, 0.01, HoldKind.ONE_SHOT_HELD, 3.0)
+    integrator = Integrator(0.5, 0.25, QUICK_S, HoldKind.ONE_SHOT_HELD, 3.0)
     quick = 1.0 / math.log(2.0) * 0.01
     ((start_s, end_s),) = spans_of([0.0, 1.2, 1.5, 8.0], integrator, 1.0)
     assert start_s == pytest.approx(1.0)
@@ -243,20 +301,20 @@ def test_one_shot_that_the_gate_holds_past_its_time_by_a_second_firing() -> None
 
 
 def test_one_shot_triggered_again_after_its_end_starts_anew_only_at_an_edge() -> None:
-    integrator = Integrator(0.5, 0.25, 1.0, HoldKind.ONE_SHOT, 3.0)
+    integrator = Integrator(0.5, 0.25, math.inf, HoldKind.ONE_SHOT, 3.0)
     # high for 100 s: one alert of 3 s, although the gate never let go
     assert len(spans_of([0.0, 100.0], integrator, 1.0)) == 1
 
 
 def test_alert_that_is_on_at_the_end_ends_there() -> None:
     for kind in HoldKind:
-        integrator = Integrator(0.5, 0.25, 1.0, kind, 0.0 if kind is HoldKind.NONE else 3.0)
+        integrator = Integrator(0.5, 0.25, math.inf, kind, 0.0 if kind is HoldKind.NONE else 3.0)
         ((start_s, end_s),) = spans_of([0.0], integrator, 1.0, duration_s=2.5)
         assert (start_s, end_s) == (pytest.approx(1.0), 2.5)
 
 
 def test_alerts_that_overlap_are_one() -> None:
-    integrator = Integrator(0.5, 0.25, 0.01, HoldKind.AFTER_RELEASE, 5.0)
+    integrator = Integrator(0.5, 0.25, QUICK_S, HoldKind.AFTER_RELEASE, 5.0)
     trains = [edge for k in range(20) for edge in (2.0 * k, 2.0 * k + 1.5)]
     assert len(spans_of(trains, integrator, 1.0)) == 1
     assert len(spans_of(trains, replace(integrator, hold_s=0.1), 1.0)) == 20
@@ -267,7 +325,7 @@ def test_time_above_is_told_at_marks_rise_and_firing() -> None:
     crossings = Crossings(
         np.zeros(4, np.int32), np.array([1000, 1300, 4000, 9000]), np.array([1, 0, 1, 0], np.uint8)
     )
-    integrator = Integrator(0.5, 0.25, 0.01, HoldKind.NONE)
+    integrator = Integrator(0.5, 0.25, QUICK_S, HoldKind.NONE)
     found = list(
         alerts_of(
             [crossings], sample_rate_hz=1e3, duration_s=20.0, n_lanes=1, delay_s=np.array([1.0]),
@@ -286,7 +344,7 @@ def test_time_above_is_told_at_marks_rise_and_firing() -> None:
 def test_more_alerts_than_fit_at_once_are_all_listed() -> None:
     n = 40_000
     train_s = [edge for k in range(n) for edge in (0.004 * k, 0.004 * k + 0.002)]
-    integrator = Integrator(0.5, 0.25, 0.01, HoldKind.NONE)
+    integrator = Integrator(0.5, 0.25, 0.001 * QUICK_S, HoldKind.NONE)
     found = spans_of(train_s, integrator, 0.001, duration_s=0.004 * n + 1.0)
     assert len(found) == n
     assert np.allclose([a for a, _ in found], 0.004 * np.arange(n) + 0.001, atol=1e-9)
@@ -306,7 +364,7 @@ def test_longer_delay_never_fires_earlier(
     edges_s = [sample / RATE_HZ for sample in trains[0]]
     first = []
     for delay_s in delays:
-        integrator = Integrator(fire, 0.5 * fire, 1.0, HoldKind.NONE)
+        integrator = Integrator(fire, 0.5 * fire, math.inf, HoldKind.NONE)
         found = spans_of(edges_s, integrator, delay_s, duration_s=6.0, rate_hz=RATE_HZ, chunks=chunks)
         first.append(found[0][0] if found else math.inf)
     assert all(a <= b + 1e-9 for a, b in itertools.pairwise(first))
@@ -317,15 +375,15 @@ def test_longer_delay_never_fires_earlier(
     trains=crossing_trains(n_samples=5_000, n_lanes=1),
     kind=st.sampled_from(list(HoldKind)),
     fire=st.floats(0.03, 0.95),
-    ratio=st.sampled_from((0.1, 1.0, 3.0)),
+    path_s=st.sampled_from((0.02, math.inf, 0.5)),
     hold_s=st.floats(0.0, 1.0),
     delay_s=st.floats(0.005, 0.5),
 )
 def test_alerts_are_apart_in_order_and_within_the_recording(
-    trains: list[list[int]], kind: HoldKind, fire: float, ratio: float, hold_s: float, delay_s: float
+    trains: list[list[int]], kind: HoldKind, fire: float, path_s: float, hold_s: float, delay_s: float
 ) -> None:
     edges_s = [sample / RATE_HZ for sample in trains[0]]
-    integrator = Integrator(fire, 0.5 * fire, ratio, kind, hold_s)
+    integrator = Integrator(fire, 0.5 * fire, path_s, kind, hold_s)
     found = spans_of(edges_s, integrator, delay_s, duration_s=5.5, rate_hz=RATE_HZ)
     assert all(0.0 <= a <= b <= 5.5 for a, b in found)
     assert all(before[1] < after[0] for before, after in itertools.pairwise(found))

@@ -3,7 +3,7 @@
 One lane for each gain of the sensitivity knob; the reference is fixed. All
 gains are simulated in full in one pass, since clipping and diode drops do not
 scale. Lane arithmetic is float32, the shared front end float64; the order of
-operations in `_kernels._circuit_step` is part of the definition. Every voltage
+operations in `_circuit_kernels` is part of the definition. Every voltage
 inside counts from rest.
 
 The capacitor of the gain leg is charged by what the amplifier really puts
@@ -16,9 +16,10 @@ Not modelled: the amplifier's slew rate (0.3 V/us follows a 5 V swing up to
 diodes' reverse current.
 """
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from os import cpu_count
 from typing import Any
 
@@ -34,9 +35,10 @@ from evalkit.errors import FileFault
 
 __all__ = ["CircuitDetector", "Voltages", "fit", "gain_axis"]
 
-_MIN_LANES_PER_THREAD = 16
-
 _F = np.float32
+_PIECE = 1 << 16
+_Changes = tuple[NDArray[Any], ...]
+_NO_CHANGES: _Changes = (np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0, np.uint8))
 
 
 def gain_axis(board: Board, n_lanes: int) -> NDArray[np.float64]:
@@ -46,14 +48,14 @@ def gain_axis(board: Board, n_lanes: int) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class CircuitState:
-    """What is carried from block to block; voltages count from rest, one for each lane."""
+    """What is carried from block to block; voltages count from rest."""
 
     constants: CircuitConstants
     next_sample: int
     front: NDArray[np.float64]
     """Last sample and input."""
-    voltages: tuple[NDArray[np.float32], ...]
-    """Amplifier, gain leg, coupling and storage capacitor, and the trip level that is waited for."""
+    lanes: NDArray[np.float32]
+    """One column for each lane: rows as `_circuit_kernels.State` lists them, in spans."""
 
 
 @dataclass(frozen=True)
@@ -115,8 +117,7 @@ class CircuitDetector:
     def at_rest(self, source: Source) -> CircuitState:
         """Return the board's resting state: amplifier at its bias, capacitors settled, comparator low."""
         constants = circuit_constants(self.board, self.gain, source)
-        n = len(self.gain)
-        return CircuitState(constants, 0, np.zeros(2), (*constants.at_rest, np.full(n, constants.upper_v)))
+        return CircuitState(constants, 0, np.zeros(2), constants.at_rest)
 
     def advance(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Crossings, CircuitState]:
         """Simulate a block in all lanes.
@@ -132,21 +133,26 @@ class CircuitDetector:
         -------
         (Crossings, CircuitState)
         """
+        from evalkit._circuit_kernels import LANES
 
-        x, front = _input(block, state)
-        voltages = tuple(v.copy() for v in state.voltages)
-        c = state.constants
-        n_lanes = len(self.gain)
+        lanes, front, at = state.lanes.copy(), state.front.copy(), state.next_sample
         # lanes do not touch each other, so how they are shared among threads changes no bit
-        parts = max(1, min(cpu_count() or 1, n_lanes // _MIN_LANES_PER_THREAD))
-        edges = [n_lanes * k // parts for k in range(parts + 1)]
-        shares = [slice(a, b) for a, b in zip(edges, edges[1:])]
-        with ThreadPoolExecutor(parts) as pool:
-            changes = list(pool.map(lambda share: _lanes(c, x, voltages, share, state.next_sample), shares))
-        crossings = Crossings(*(np.concatenate([change[k] for change in changes]) for k in range(3)))
-        return crossings, replace(
-            state, next_sample=state.next_sample + len(block), front=front, voltages=voltages
-        )
+        rows = range(0, len(self.gain), LANES)
+        running: list[Future[list[_Changes]]] = []
+        found: list[_Changes] = []
+        for first in range(0, len(block), _PIECE):
+            piece = block[first : first + _PIECE]
+            # what all lanes share is made while they are at the piece before
+            x, bounds = _input(piece, state.constants, at, front)
+            found += _all(running)
+            running = [
+                _threads().submit(_changes, state.constants, x, bounds, lanes, row, len(self.gain), at)
+                for row in rows
+            ]
+            at += len(piece)
+        found += _all(running)
+        crossings = Crossings(*(np.concatenate(column) for column in zip(_NO_CHANGES, *found, strict=True)))
+        return crossings, replace(state, next_sample=at, front=front, lanes=lanes)
 
     def voltages(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Voltages, CircuitState]:
         """Simulate a block as `advance` does, bit for bit, and keep every sample's voltages.
@@ -161,55 +167,69 @@ class CircuitDetector:
         -------
         (Voltages, CircuitState)
         """
-        from evalkit import _kernels
+        from evalkit._circuit_kernels import LANES, circuit_voltages
 
         c, shape = state.constants, (len(block), len(self.gain))
-        x, front = _input(block, state)
-        voltages = tuple(v.copy() for v in state.voltages)
+        lanes, front = state.lanes.copy(), state.front.copy()
+        x, _ = _input(block, c, state.next_sample, front)
         amplifier_v, storage_v, above = np.empty(shape, _F), np.empty(shape, _F), np.empty(shape, np.uint8)
-        arguments: list[Any] = [x, *c.by_gain, *voltages, *c.scalars, c.upper_v, c.lower_v]
-        arguments += [state.next_sample, amplifier_v, storage_v, above]
-        _kernels.circuit_voltages(*arguments)
-        output_v = amplifier_v + c.resting_v.astype(_F)
-        seen = Voltages(x + _F(self.board.resting_input_v), output_v, storage_v, above)
-        return seen, replace(
-            state, next_sample=state.next_sample + len(block), front=front, voltages=voltages
-        )
+        for lane in range(0, len(self.gain), LANES):
+            circuit_voltages(x, c.lanes, lanes, lane, state.next_sample, amplifier_v, storage_v, above)
+        amplifier_v *= _F(c.span_v)
+        amplifier_v += c.resting_v.astype(_F)
+        # spans are turned into volts with a rounding, which must not show beyond the limits
+        np.clip(amplifier_v, _F(0.0), _F(self.board.output_limit_v), out=amplifier_v)
+        storage_v *= _F(c.span_v)
+        seen = Voltages(x + _F(self.board.resting_input_v), amplifier_v, storage_v, above)
+        after = state.next_sample + len(block)
+        return seen, replace(state, next_sample=after, front=front, lanes=lanes)
 
 
 def _input(
-    block: NDArray[np.float32], state: CircuitState
-) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
-    """Return the amplifier's input over a block, from its rest, and what the front end carries on."""
-    from evalkit import _kernels
+    block: NDArray[np.float32], c: CircuitConstants, first_sample: int, front: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the amplifier's input over a block, from its rest, and its bounds; update what is carried on."""
+    from evalkit._circuit_kernels import WINDOW, circuit_front_end
 
-    c, front, x = state.constants, state.front.copy(), np.empty(len(block), _F)
-    _kernels.circuit_front_end(block, c.volts, c.pickup, c.clamp_v, front, x)
-    return x, front
+    x, bounds = np.empty(len(block), _F), np.empty((len(block) // WINDOW + 2, 2), _F)
+    circuit_front_end(block, c.volts, c.pickup, c.clamp_v, first_sample, front, x, bounds)
+    return x, bounds
 
 
-def _lanes(
+def _changes(
     c: CircuitConstants,
     x: NDArray[np.float32],
-    voltages: tuple[NDArray[Any], ...],
-    lanes: slice,
+    bounds: NDArray[np.float32],
+    lanes: NDArray[np.float32],
+    lane: int,
+    n_lanes: int,
     first_sample: int,
-) -> tuple[NDArray[Any], ...]:
-    """Run a share of the lanes over a block, updating their voltages; return their changes."""
-    from evalkit import _kernels
+) -> list[_Changes]:
+    """Run a row of lanes over a block, updating its state; return its changes, in pieces."""
+    from evalkit._circuit_kernels import LANES, WINDOW, circuit_lanes
 
-    own: Any = [v[lanes] for v in (*c.by_gain, *voltages)]
-    room = 4096 + len(own[0])
+    room = 8 * WINDOW * LANES
     changes = (np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8))
-    found: list[tuple[NDArray[Any], ...]] = []
+    history = np.empty((WINDOW + 2, LANES), _F)
+    found: list[_Changes] = []
     done = 0
     while done < len(x):
-        arguments: list[Any] = [x[done:], *own, *c.scalars, c.upper_v, c.lower_v, first_sample + done]
-        arguments += changes
-        n_samples, n = _kernels.circuit_lanes(*arguments)
-        done += n_samples
-        found.append((changes[0][:n] + np.int32(lanes.start), changes[1][:n].copy(), changes[2][:n].copy()))
-    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+        done, n = circuit_lanes(
+            x, bounds, c.lanes, lanes, lane, n_lanes, first_sample, history, *changes, done
+        )  # fmt: skip
+        found.append(tuple(column[:n].copy() for column in changes))
+    return found
+
+
+def _all(running: Sequence["Future[list[_Changes]]"]) -> list[_Changes]:
+    """Wait for the rows; return their changes in the order of the rows."""
+    return [changes for row in running for changes in row.result()]
+
+
+@cache
+def _threads() -> ThreadPoolExecutor:
+    """Threads that serve all blocks: starting them anew takes as long as a piece."""
+    return ThreadPoolExecutor(cpu_count() or 1)
 
 
 def fit(training: Training) -> Fitted:

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +10,15 @@ from numpy.typing import NDArray
 from evalkit.board import Board
 from evalkit.detectors import Source
 
+if TYPE_CHECKING:
+    from evalkit._circuit_kernels import Constant
+
 __all__ = ["CircuitConstants", "circuit_constants", "pickup_section"]
 
 _F = np.float32
+# nearer to rest than this a capacitor's voltage is set to it: far below anything a meter shows
+_SETTLED_V = 1e-6
+_SETTLED_LEG_V = 1e-9
 
 
 @dataclass(frozen=True)
@@ -25,16 +31,15 @@ class CircuitConstants:
     """For a sample of 1.0."""
     clamp_v: float
     """Lowest input."""
-    by_gain: tuple[NDArray[np.float32], ...]
-    """(n_gains,) each: gain - 1, share that the amplifier keeps, that the gain leg takes, output's limits."""
-    scalars: tuple[Any, ...]
-    """float32: knees and shares of clamp and series diode, n Vt, 1/(n Vt), to coupling and storage, bleed."""
-    upper_v: Any
-    lower_v: Any
+    lanes: NDArray[np.float32]
+    """(n_constants, n_columns): rows as `_circuit_kernels.Constant` lists them; voltages in spans. A whole
+    number of the kernels' rows wide: the last gain stands in the columns beyond the gains."""
+    at_rest: NDArray[np.float32]
+    """(n_states, n_columns): rows as `_circuit_kernels.State` lists them, with no vibration."""
+    span_v: float
+    """Volts of a span, 9 n Vt of the diodes."""
     resting_v: NDArray[np.float64]
     """(n_gains,): the output's rest, from which it counts; beyond a limit where the stage cannot reach it."""
-    at_rest: NDArray[np.float32]
-    """(4, n_gains): amplifier, gain leg, coupling and storage capacitor with no vibration."""
 
 
 def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -> CircuitConstants:
@@ -47,50 +52,126 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         At least 1.
     source : Source
     """
+    from evalkit._circuit_kernels import LANES, Constant, State
+
+    n = len(gain)
+    gain = np.append(gain, np.full(-n % LANES, gain[-1]))
     rate = float(source.sample_rate_hz)
     r, a = board.rectifier, board.amplifier
-    c1, c2 = r.coupling.typ, r.storage.typ
     n_vt = board.diode_scale_v
+    span_v = 9.0 * n_vt
+    input_v = board.resting_input_v + a.offset.typ
+    resting = np.full(len(gain), input_v) if a.leg_capacitor is not None else input_v * gain
+    low, high = -resting / span_v, (board.output_limit_v - resting) / span_v
+    c1, c2 = r.coupling.typ, r.storage.typ
+    both = c1 * c2 / (c1 + c2)
+    resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
+    keep = math.exp(-1.0 / (rate * r.storage_tau_s))
 
-    def knee_v(capacitance: float) -> float:
-        return n_vt * math.log(capacitance * n_vt * rate / board.diode_saturation_a)
+    def knee(capacitance: float) -> float:
+        return math.log(capacitance * n_vt * rate / board.diode_saturation_a) / 9.0
 
     def share(capacitance: float) -> float:
         return 1.0 / (1.0 + resistor * capacitance * rate)
 
-    resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
-    both = c1 * c2 / (c1 + c2)
-    scalars = (
-        knee_v(c1), knee_v(both), share(c1), share(both), n_vt, 1.0 / n_vt,
-        c2 / (c1 + c2), c1 / (c1 + c2), math.exp(-1.0 / (rate * r.storage_tau_s)),
-    )  # fmt: skip
-    # while the output is clipped the leg's capacitor sees it through leg and feedback resistor in series
-    leak = np.zeros(len(gain))
-    if a.leg_capacitor is not None:
-        leak = -np.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain))
-    input_v = board.resting_input_v + a.offset.typ
-    resting = np.full(len(gain), input_v) if a.leg_capacitor is not None else input_v * gain
+    amplifier = _amplifier(board, gain, rate)
+    rows: dict[Constant, Any] = {
+        Constant.INPUT: amplifier.from_input / span_v,
+        Constant.LEG: -amplifier.from_leg,
+        Constant.STAY: amplifier.stay,
+        Constant.LEAK: amplifier.leak,
+        Constant.LOW: low,
+        Constant.HIGH: high,
+        Constant.CLAMP_KNEE: knee(c1),
+        Constant.SERIES_KNEE: knee(both),
+        Constant.CLAMP_SHARE: share(c1),
+        Constant.SERIES_SHARE: share(both),
+        Constant.TO_COUPLING: c2 / (c1 + c2),
+        Constant.TO_STORAGE: c1 / (c1 + c2) * keep,
+        Constant.TO_BOTH: (c2 + c1 * keep) / (c1 + c2),
+        Constant.KEEP: keep,
+        Constant.UPPER: board.upper_trip_v / span_v,
+        Constant.LOWER: board.lower_trip_v / span_v,
+        Constant.SETTLED: _SETTLED_V / span_v,
+        Constant.SETTLED_LEG: _SETTLED_LEG_V / span_v,
+        **_bounds(amplifier, np.maximum(-low, high), keep),
+    }
+    lanes = np.array([np.broadcast_to(rows[row], len(gain)) for row in Constant], _F)
+    # the kernels tell a high comparator by the level that it waits for: at least one step apart
+    steps_down = np.nextafter(lanes[Constant.UPPER], _F(-np.inf))
+    lanes[Constant.LOWER] = np.minimum(lanes[Constant.LOWER], steps_down)
     # a stage that would rest beyond a limit stands at it, and a small vibration does not bring it off
-    standing = np.clip(0.0, -resting, board.output_limit_v - resting)
-    zero = np.zeros(len(gain))
-    at_rest = np.array([standing, zero if a.leg_capacitor is None else standing, standing, zero], _F)
-    upper_v, lower_v = _F(board.upper_trip_v), _F(board.lower_trip_v)
-    by_gain = (
-        gain - 1.0, np.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate), leak,
-        -resting, board.output_limit_v - resting,
-    )  # fmt: skip
+    standing = np.clip(0.0, low, high).astype(_F)
+    at_rest = np.zeros((len(State), len(gain)), _F)
+    at_rest[[State.OUTPUT, State.COUPLING, State.BOTH]] = standing
+    if a.leg_capacitor is None:
+        at_rest[State.LEG] = standing
+    at_rest[State.TRIP] = lanes[Constant.UPPER]
     return CircuitConstants(
         pickup=pickup_section(board, source),
         volts=source.volts,
         clamp_v=a.input_clamp.typ - board.resting_input_v,
-        by_gain=tuple(column.astype(_F) for column in by_gain),
-        scalars=tuple(_F(value) for value in scalars),
-        upper_v=upper_v,
-        # the kernels tell a high comparator by the level that it waits for: at least one step apart
-        lower_v=min(lower_v, np.nextafter(upper_v, _F(-np.inf))),
-        resting_v=resting,
+        lanes=lanes,
         at_rest=at_rest,
+        span_v=span_v,
+        resting_v=resting[:n],
     )
+
+
+@dataclass(frozen=True)
+class _Amplifier:
+    """What an output is made of, beside its own last value; (n_gains,) each."""
+
+    from_input: NDArray[np.float64]
+    from_leg: NDArray[np.float64]
+    stay: NDArray[np.float64]
+    leak: NDArray[np.float64]
+
+
+def _amplifier(board: Board, gain: NDArray[np.float64], rate: float) -> _Amplifier:
+    """Return the constants of p[n] = stay p[n-1] + from_input x[n] - from_leg q[n-1], with the gain leg's
+    capacitor q[n] = q[n-1] + leak (p[n-1] - q[n-1]).
+
+    The pole at gain-bandwidth / gain alone gives p[n] = s p[n-1] + (1 - s)(g x[n] - (g - 1) leg[n]), where
+    leg[n] = q[n] + leak p[n] / 2 is the trapezoid rule's. Putting q[n] and leg[n] in and solving for p[n]
+    gives what is returned.
+    """
+    a = board.amplifier
+    stay = np.exp(-2.0 * math.pi * a.gain_bandwidth.typ / gain / rate)
+    # while the output is clipped the leg's capacitor sees it through leg and feedback resistor in series
+    leak = np.zeros(len(gain))
+    if a.leg_capacitor is not None:
+        leak = -np.expm1(-1.0 / (rate * a.leg_resistor.typ * a.leg_capacitor.typ * gain))
+    own_half = 1.0 + (1.0 - stay) * (gain - 1.0) * leak / 2.0
+    from_leg = (1.0 - stay) * (gain - 1.0) / own_half
+    return _Amplifier(
+        from_input=(1.0 - stay) * gain / own_half,
+        from_leg=from_leg * (1.0 - leak),
+        stay=stay / own_half - from_leg * leak,
+        leak=leak,
+    )
+
+
+def _bounds(amplifier: _Amplifier, limit: NDArray[np.float64], keep: float) -> "dict[Constant, Any]":
+    """Return what bounds a window's outputs, rounded outward (see `_circuit_kernels._conducting`).
+
+    With the leg's capacitor as it was at the window's start, an output lies between the one before and
+    what it aims at; beyond by 2 |stay| times the limit where stay is negative. The capacitor moves by no more
+    than window x leak times the largest |p - q|, and moves the output by from_leg / (1 - stay) times that.
+    """
+    from evalkit._circuit_kernels import WINDOW, Constant
+
+    steady = 1.0 / (1.0 - amplifier.stay)
+    moved, on_output = WINDOW * amplifier.leak, amplifier.from_leg * steady
+    left = 1.0 - moved * (1.0 + on_output)
+    # a window so long that the capacitor follows bounds nothing
+    drift = np.where(left > 0.0, moved * on_output / np.where(left > 0.0, left, 1.0), 1e6)
+    return {
+        Constant.STEADY: steady,
+        Constant.REACH: 2.0 * np.maximum(-amplifier.stay, 0.0) * limit + 1e-5,
+        Constant.DRIFT: drift * (1.0 + 1e-5) + 1e-5,
+        Constant.KEEP_WINDOW: keep**WINDOW * (1.0 - 1e-5),
+    }
 
 
 def pickup_section(board: Board, source: Source) -> NDArray[np.float64]:

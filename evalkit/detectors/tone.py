@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from os import cpu_count
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,20 +79,20 @@ def tone_thresholds(
     tone = np.sin(2.0 * math.pi * TONE_HZ / hearing.sample_rate_hz * np.arange(n))
     observed_from = int(hearing.held_from_s * hearing.sample_rate_hz)
 
-    def spare_v(log_amplitude: NDArray[np.float64], index: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Storage voltage to spare over what going and staying high needs; 0 is the threshold."""
+    def spare(log_amplitude: NDArray[np.float64], index: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Storage voltage to spare over what going and staying high needs, in spans; 0 is the threshold."""
         flat, own = np.exp(log_amplitude).ravel(), np.asarray(index, np.int64).ravel()
         threads = min(cpu_count() or 1, len(flat))
         parts = max(threads, math.ceil(len(flat) / _LANES_AT_ONCE))
         jobs = zip(np.array_split(flat, parts), np.array_split(own, parts), strict=True)
         with ThreadPoolExecutor(threads) as pool:
-            spare = list(pool.map(lambda job: _spare_v(columns, tone, observed_from, *job), jobs))
-        return np.concatenate(spare).reshape(np.shape(log_amplitude))
+            found = list(pool.map(lambda job: _spare(columns, tone, observed_from, *job), jobs))
+        return np.concatenate(found).reshape(np.shape(log_amplitude))
 
     guess = np.log(threshold_by_formula(boards, gain) if guess_v is None else guess_v)
     half, index = 0.5 * hearing.first_step_db * _NEPERS_PER_DB, np.arange(len(gain))
     bracket = bracket_root(
-        spare_v,
+        spare,
         guess - half,
         guess + half,
         args=(index,),
@@ -105,7 +104,7 @@ def tone_thresholds(
     held = np.asarray(bracket.success)
     if held.any():
         found = find_root(
-            spare_v,
+            spare,
             tuple(end[held] for end in bracket.bracket),
             args=(index[held],),
             tolerances={
@@ -136,14 +135,11 @@ def threshold_by_formula(boards: Sequence[Board], gain: NDArray[np.float64]) -> 
 
 @dataclass(frozen=True)
 class _Columns:
-    """One entry for each board."""
+    """One column for each board."""
 
     pickup: NDArray[np.float64]
     clamp_v: NDArray[np.float64]
-    by_gain: NDArray[np.float32]
-    scalars: NDArray[np.float32]
-    upper_v: NDArray[np.float32]
-    lower_v: NDArray[np.float32]
+    lanes: NDArray[np.float32]
     at_rest: NDArray[np.float32]
 
 
@@ -152,43 +148,29 @@ def _columns(boards: Sequence[Board], gain: NDArray[np.float64], source: Source)
     return _Columns(
         pickup=np.array([c.pickup for c in each]).T.copy(),
         clamp_v=np.array([c.clamp_v for c in each]),
-        by_gain=np.concatenate([c.by_gain for c in each], axis=1),
-        scalars=np.array([c.scalars for c in each], _F).T.copy(),
-        upper_v=np.array([c.upper_v for c in each]),
-        lower_v=np.array([c.lower_v for c in each]),
-        at_rest=np.concatenate([c.at_rest for c in each], axis=1),
+        lanes=np.stack([c.lanes[:, 0] for c in each], axis=1),
+        at_rest=np.stack([c.at_rest[:, 0] for c in each], axis=1),
     )
 
 
-def _spare_v(
+def _spare(
     columns: _Columns,
     tone: NDArray[np.float64],
     observed_from: int,
     amplitude: NDArray[np.float64],
     index: NDArray[np.int64],
 ) -> NDArray[np.float64]:
-    """Run each board with the tone at its amplitude; return min(highest - upper, lowest late - lower)."""
-    from evalkit import _kernels
+    """Run each board with the tone at its amplitude; return min(highest - upper, late lowest - lower)."""
+    from evalkit._circuit_kernels import LANES, Constant, circuit_lanes_apart
 
     n = len(index)
-    front, state = np.zeros((2, n)), np.ascontiguousarray(columns.at_rest[:, index])
-    highest, lowest = np.full(n, _F(-np.inf)), np.full(n, _F(np.inf))
-    arguments: list[Any] = [
-        tone,
-        amplitude,
-        columns.pickup.take(index, axis=1),
-        columns.clamp_v[index],
-        front,
-        np.empty(n, _F),
-    ]
-    arguments += [
-        *columns.by_gain.take(index, axis=1),
-        *state,
-        highest,
-        lowest,
-        *columns.scalars.take(index, axis=1),
-    ]
-    arguments.append(observed_from)
-    _kernels.circuit_lanes_apart(*arguments)
-    spare = np.minimum(highest - columns.upper_v[index], lowest - columns.lower_v[index])
-    return np.asarray(spare, dtype=np.float64)
+    filled = np.append(np.arange(n), np.full(-n % LANES, n - 1))
+    index, amplitude = index[filled], amplitude[filled]
+    lanes = np.ascontiguousarray(columns.lanes[:, index])
+    highest, lowest = np.full(len(index), _F(-np.inf)), np.full(len(index), _F(np.inf))
+    circuit_lanes_apart(
+        tone, amplitude, np.ascontiguousarray(columns.pickup[:, index]), columns.clamp_v[index],
+        lanes, np.ascontiguousarray(columns.at_rest[:, index]), highest, lowest, observed_from,
+    )  # fmt: skip
+    spare = np.minimum(highest - lanes[Constant.UPPER], lowest - lanes[Constant.LOWER])
+    return np.asarray(spare[:n], dtype=np.float64)
