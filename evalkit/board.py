@@ -68,6 +68,12 @@ class Value:
     source: str = ""
     """Datasheet, marking or "common practice"; empty where the user gave none."""
 
+    def refitted(self, typ: float) -> "Value":
+        """Return another part of the same tolerance in its place."""
+        if self.typ <= 0.0:
+            return Value(typ, typ, typ, "recommended")
+        return Value(typ, typ * self.low / self.typ, typ * self.high / self.typ, "recommended")
+
 
 Farads = Annotated[Value, "F"]
 Ohms = Annotated[Value, "ohm"]
@@ -314,13 +320,10 @@ class Board:
         return self.gate_negative_v / self.comparator_high_v
 
     @property
-    def discharge_ratio(self) -> float:
-        """tau_d / tau_c at the knob's middle; 1 unless a discharge path is fitted."""
-        i = self.integrator
-        if i.discharge_resistor is None:
-            return 1.0
-        charging = i.fixed.typ + 0.5 * i.pot.typ
-        return (i.discharge_resistor.typ * charging / (i.discharge_resistor.typ + charging)) / charging
+    def discharge_s(self) -> float:
+        """Time constant of the integrator's discharge path by itself, its diode ideal; inf: there is none."""
+        path = self.integrator.discharge_resistor
+        return math.inf if path is None else path.typ * self.integrator.capacitor.typ
 
     @property
     def hold_s(self) -> float:

@@ -12,6 +12,8 @@ from typing import Any
 
 from evalkit.board import Board, HoldKind, Load, Value
 from evalkit.built import at_supply
+from evalkit.quantities import quantity
+from evalkit.standard_values import Series, values_between
 
 __all__ = ["BoardFault", "board_faults"]
 
@@ -43,9 +45,10 @@ def board_faults(board: Board, pauses_s: Sequence[float] | None = None) -> tuple
         Times from a labelled call's end to the next one's start; unknown by default.
     """
     weakest = _weakest(board)
+    resting = _resting(board)
     checks = (
-        _resting(board),
-        _half_waves(weakest),
+        # where it cannot rest it clips too: one mend serves both
+        resting or _half_waves(weakest),
         _reach(weakest),
         _gate_reached(weakest),
         _gate_released(board),
@@ -83,11 +86,13 @@ def _resting(board: Board) -> BoardFault | None:
     top = board.output_limit_v - _REST_UNDER_LIMIT_V
     if low >= _LEAST_REST_V and high <= top:
         return None
-    mend = "choose a bias nearer the middle of the output's swing"
+    lift_v = a.bias_current.high * load.high
     if direct:
         mend = "put a capacitor into the gain leg, without which bias and offset are amplified too"
-    elif a.bias_current.high * load.high > 0.5 * (high - low):
+    elif low >= _LEAST_REST_V and high - lift_v <= top:
         mend = "take a smaller load for the pickup or an amplifier with less input bias current"
+    else:
+        mend = f"choose a bias near {0.5 * (board.output_limit_v - lift_v):.2g} V, the middle of its swing"
     return BoardFault(
         "[amplifier] bias",
         f"the amplifier may rest anywhere from {low:.3g} V to {high:.3g} V, not within "
@@ -169,9 +174,9 @@ def _leakage(weakest: Board) -> BoardFault | None:
         return None
     return BoardFault(
         "[integrator] leakage",
-        f"a capacitor that leaks {i.leakage.high:.3g} A holds the integrator at {reached_v:.3g} V behind "
-        f"{ohm:.3g} ohm, not over the gate's highest threshold, {threshold_v:.3g} V: take a film capacitor, "
-        "or a larger capacitor with less resistance",
+        f"a capacitor that leaks {quantity(i.leakage.high, 'A')} takes {i.leakage.high * ohm:.3g} V across "
+        f"{quantity(ohm, 'ohm')}, so {high_v:.3g} V cannot charge it over the gate's highest threshold, "
+        f"{threshold_v:.3g} V: take a film capacitor, or a larger capacitor with less resistance",
     )
 
 
@@ -184,11 +189,12 @@ def _sink(board: Board) -> BoardFault | None:
     limit_a = board.comparator.sink_limit.low
     if peak_a <= limit_a:
         return None
-    least_ohm = board.comparator_high_v / limit_a
+    path = i.discharge_resistor
+    least_ohm = board.comparator_high_v / limit_a * path.typ / path.low
     return BoardFault(
         "[integrator] discharge_resistor",
-        f"discharging starts with {1e3 * peak_a:.3g} mA and the comparator sinks at least "
-        f"{1e3 * limit_a:.3g} mA only; take {least_ohm:.2g} ohm or more",
+        f"discharging starts with {quantity(peak_a, 'A')} and the comparator sinks at least "
+        f"{quantity(limit_a, 'A')} only; take {_at_least(least_ohm)} or more",
     )
 
 
@@ -201,20 +207,21 @@ def _base_current(weakest: Board) -> BoardFault | None:
     if min(given_a, gate_a) >= wanted_a:
         return None
     need = (
-        f"{1e3 * o.current.high:.3g} mA through a transistor of gain {o.transistor_gain.low:.3g} take "
-        f"{1e3 * wanted_a:.3g} mA of base current (twice what the gain asks)"
+        f"{quantity(o.current.high, 'A')} through a transistor of gain {o.transistor_gain.low:.3g} take "
+        f"{quantity(wanted_a, 'A')} of base current (twice what the gain asks)"
     )
     if gate_a < wanted_a:
         return BoardFault(
             "[gate] output_current",
-            f"{need}, and the gate gives at least {1e3 * gate_a:.3g} mA only; take a transistor of more "
+            f"{need}, and the gate gives at least {quantity(gate_a, 'A')} only; take a transistor of more "
             "gain, a Darlington or a logic-level MOSFET",
         )
     most_ohm = (weakest.supply.voltage.typ - o.base_drop.high) / wanted_a
+    most_ohm *= o.base_resistor.typ / o.base_resistor.high
     return BoardFault(
         "[output] base_resistor",
-        f"{need}, and {o.base_resistor.high:.3g} ohm let {1e3 * given_a:.3g} mA through at the lowest "
-        f"supply; take {most_ohm:.2g} ohm or less",
+        f"{need}, and {quantity(o.base_resistor.high, 'ohm')} let {quantity(given_a, 'A')} through at the "
+        f"lowest supply; take {_at_most(most_ohm)} or less",
     )
 
 
@@ -246,8 +253,17 @@ def _hold(board: Board, pauses_s: Sequence[float]) -> BoardFault | None:
         "[hold] resistor",
         f"the alert is held for {board.hold_s:.3g} s, longer than {len(shorter)} of {len(pauses_s)} pauses "
         f"between labelled calls (shortest {min(shorter):.3g} s), so the next call is not announced anew; "
-        "take a smaller hold resistor or capacitor",
+        f"take {_at_most(board.hold.resistor.typ * min(shorter) / board.hold_s)} or less",
     )
+
+
+def _at_most(ohm: float) -> str:
+    """The highest standard resistor that is not above a value; the value itself where none is near."""
+    return quantity(max(values_between(Series.E24, 0.5 * ohm, ohm), default=ohm), "ohm")
+
+
+def _at_least(ohm: float) -> str:
+    return quantity(min(values_between(Series.E24, ohm, 2.0 * ohm), default=ohm), "ohm")
 
 
 def _drop_v(board: Board) -> float:

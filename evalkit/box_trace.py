@@ -31,7 +31,7 @@ __all__ = ["BoxColumns", "BoxTrace", "Setting", "present_setting"]
 
 _BLOCK_S = 0.008
 _PIECE_FRAMES = 1 << 16
-_VERSION = 1
+_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,8 @@ class Setting:
     delay_s: float
     origin: str
     """Where it is from, in words."""
+    hold_s: float | None = None
+    """The hold that goes with it; None where none was recommended. Shown is the board's own."""
 
 
 @dataclass(frozen=True)
@@ -63,22 +65,35 @@ class BoxColumns:
 
 
 def present_setting(folder: Path, board: Board) -> Setting:
-    """Return the setting of `settings.json` in a dataset, else the middle of both knobs."""
+    """Return the setting of `settings.json` in a dataset; what it does not know is the middle of the knob.
+
+    A delay knob whose ohms were measured stands where they say, whatever was recommended.
+    """
+    a, i = board.amplifier, board.integrator
+    knob_ohm = 0.5 * i.pot.typ if i.pot_measured is None else i.pot_measured.typ
+    at_knob_s = -(i.fixed.typ + knob_ohm) * i.capacitor.typ * math.log1p(-min(board.fire_fraction, 0.999))
+    middle = Setting(
+        gain=1.0 + (a.feedback_fixed.typ + 0.5 * a.feedback_pot.typ) / a.leg_resistor.typ,
+        delay_s=at_knob_s,
+        origin="middle of the knobs" + ("" if i.pot_measured is None else ", the delay's as measured"),
+    )
     try:
         document = json.loads((folder / "settings.json").read_text(encoding="utf-8"))
-        gain, delay_s = float(document["gain"]), float(document["delay_s"])
-        if gain >= 1.0 and 0.0 < delay_s < math.inf and gain < math.inf:
-            same = document.get("board_sha256") == board_sha256(board)
-            return Setting(gain, delay_s, "settings.json" if same else "settings.json, of another board")
+        gain, delay_s, hold_s = document["gain"], float(document["delay_s"]), document.get("hold_s")
+        origin = "settings.json"
+        if document.get("board_sha256") != board_sha256(board):
+            origin += ", of another board"
+        if gain is None:
+            gain = middle.gain
+            origin += ", but for the gain, which it does not know: middle of the knob"
+        if i.pot_measured is not None:
+            delay_s = at_knob_s
+            origin += ", the delay's knob as measured"
+        found = Setting(float(gain), delay_s, origin, None if hold_s is None else float(hold_s))
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
-        pass
-    a, i = board.amplifier, board.integrator
-    middle_ohm = i.fixed.typ + 0.5 * i.pot.typ
-    return Setting(
-        gain=1.0 + (a.feedback_fixed.typ + 0.5 * a.feedback_pot.typ) / a.leg_resistor.typ,
-        delay_s=-middle_ohm * i.capacitor.typ * math.log1p(-min(board.fire_fraction, 0.999)),
-        origin="middle of the knobs",
-    )
+        return middle
+    usable = found.gain >= 1.0 and 0.0 < delay_s < math.inf and found.gain < math.inf
+    return found if usable else middle
 
 
 class BoxTrace:
@@ -278,8 +293,9 @@ class _Model:
         self._source = Source(recording.sample_rate_hz, recording.full_scale_v, recording.input_ohms)
         self.integrator = Integrator.of_board(board)
         tau_c = setting.delay_s / -math.log1p(-min(board.fire_fraction, 0.999))
+        tau_d = float(self.integrator.emptying_s(np.array(tau_c)))
         step_s = 1.0 / recording.sample_rate_hz
-        self._kept = math.exp(-step_s / tau_c), math.exp(-step_s / (tau_c * board.discharge_ratio))
+        self._kept = math.exp(-step_s / tau_c), math.exp(-step_s / tau_d)
 
     def rest(self) -> _State:
         return _State(self._detector.at_rest(self._source), np.zeros(3))
@@ -312,11 +328,11 @@ class _Model:
 
 def _arrays(state: CircuitState) -> list[NDArray[Any]]:
     """Return what the circuit carries from block to block."""
-    return [state.front, *state.voltages]
+    return [state.front, state.lanes]
 
 
 def _with_arrays(state: CircuitState, arrays: list[NDArray[Any]], next_sample: int) -> CircuitState:
-    return replace(state, next_sample=next_sample, front=arrays[0], voltages=tuple(arrays[1:]))
+    return replace(state, next_sample=next_sample, front=arrays[0], lanes=arrays[1])
 
 
 def _made_of(recording: Recording, board: Board, setting: Setting) -> dict[str, Any]:

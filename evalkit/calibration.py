@@ -80,6 +80,11 @@ def fit_tone(samples: NDArray[np.float64], sample_rate_hz: float, frequency_hz: 
             "pick the steady part with --start and --stop"
         )
     tone_rms = fit.amplitude / math.sqrt(2.0)
+    if float(np.std(fit.residual)) > tone_rms and (other_hz := _frequency_there(samples, sample_rate_hz)):
+        raise ValueError(
+            f"no steady tone near {frequency_hz:g} Hz; there is one at {other_hz:.1f} Hz: was another "
+            "frequency meant?"
+        )
     harmonics, rest = _harmonics(fit.residual, sample_rate_hz, fit.frequency_hz)
     if rest > _MOST_NOISE * tone_rms:
         share = 100.0 * rest / tone_rms
@@ -165,6 +170,16 @@ def input_resistance_of(
             f"take {_other(part, weaker=ratio > 0.5)}"
         )
     return Estimate(resistance, sigma)
+
+
+def _frequency_there(samples: NDArray[np.float64], sample_rate_hz: float) -> float | None:
+    """The strongest tone's frequency; None where it is not most of the samples' power."""
+    power = np.abs(np.fft.rfft((samples - samples.mean()) * np.hanning(len(samples)))) ** 2
+    strongest = int(np.argmax(power))
+    # the window spreads a tone over three bins or so
+    if power[max(0, strongest - 2) : strongest + 3].sum() < 0.5 * power.sum():
+        return None
+    return strongest * sample_rate_hz / len(samples)
 
 
 def _harmonics(

@@ -1,22 +1,31 @@
 """How long the alert should go on: over the pauses of a call, and not much beyond its end."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evalkit.board import Board, HoldKind, Wiring
+from evalkit.board import Board, Hold, HoldKind, Wiring
+from evalkit.crossings import Integrator
 from evalkit.dataset import Dataset, Recording
 from evalkit.day import Day
 from evalkit.segments import Role, Span, merge_spans
+from evalkit.standard_values import Series, timing_capacitors, values_between
 
-__all__ = ["Cadence", "HoldAdvice", "cadence_of", "hold_factor", "recommended_hold"]
+__all__ = ["Cadence", "HoldAdvice", "cadence_of", "fitting_hold", "hold_factor", "recommended_hold"]
 
 _CALLS_BRIDGED = 0.95
 """Share of the labelled calls whose longest pause is to be bridged."""
 _SPARE_SIGMAS = 2.0
 _NOTICEABLE_S = 1.0
 """Hold where no call pauses: only so that a short alert is noticed (common practice, no source)."""
+_FITS = (0.95, 1.25)
+"""A board's own hold is kept from so much to so much of the advised one. The lower end is a step of E24 and
+within the 2 sigma to spare; by how much the upper outlasts a call, nobody minds."""
+_CLOSE = 1.06
+"""Holds this little above the wanted one are as good as each other."""
+_LEAST_HOLD_OHM = 10e3
+"""Lighter than this a 4093 class of gate cannot charge it quickly (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -110,8 +119,9 @@ def recommended_hold(
             f"A {kind} hold is not renewed by the next ring, so no length of it bridges every pause; this is "
             f"the longest time from ring to ring ({period_s:.2f} s). An after-release hold bridges.",
         )
-    tau_s = delay_s / -math.log1p(-board.fire_fraction) * board.discharge_ratio
-    release_s = tau_s * math.log(board.fire_fraction / board.release_fraction)
+    gate = Integrator.of_board(board)
+    emptying_s = float(gate.emptying_s(gate.tau_s(np.array(delay_s))))
+    release_s = emptying_s * math.log(gate.fire_fraction / gate.release_fraction)
     fires_s = max(response_s, delay_s)
     needed_s = cadence.pause_s + fires_s - release_s
     hold_s = needed_s / (1.0 - _SPARE_SIGMAS * _hold_sigma(board))
@@ -127,6 +137,39 @@ def recommended_hold(
             "then not announced anew."
         )
     return HoldAdvice(hold_s, True, reason)
+
+
+def fitting_hold(board: Board, cadence: Cadence | None, *, delay_s: float, response_s: float) -> Hold:
+    """Return the board's own hold if it is about what `recommended_hold` advises, else standard values.
+
+    Parameters
+    ----------
+    board, cadence, delay_s, response_s
+        As of `recommended_hold`.
+
+    Returns
+    -------
+    Hold
+        R of E24 and C of E6, each with the tolerance of the part in its place; the board's own where it fits,
+        where nothing is advised, or where no standard values hold so long.
+    """
+    wanted_s = recommended_hold(cadence, board, delay_s=delay_s, response_s=response_s).hold_s
+    if not wanted_s or _FITS[0] * wanted_s <= board.hold_s <= _FITS[1] * wanted_s:
+        return board.hold
+    factor = hold_factor(board)
+    ranked = []
+    for farads, kind in timing_capacitors():
+        wanted_ohm = wanted_s / (factor * farads)
+        enough = [r for r in values_between(Series.E24, _LEAST_HOLD_OHM, kind.most_ohm) if r >= wanted_ohm]
+        if enough:
+            # the board's own capacitor if it can; little above what is wanted, or not at all
+            other = not math.isclose(farads, board.hold.capacitor.typ, rel_tol=1e-6)
+            ranked.append(((enough[0] / wanted_ohm > _CLOSE, other, farads), enough[0], farads))
+    if not ranked:
+        return board.hold
+    _, ohm, farads = min(ranked)
+    resistor, capacitor = board.hold.resistor, board.hold.capacitor
+    return replace(board.hold, resistor=resistor.refitted(ohm), capacitor=capacitor.refitted(farads))
 
 
 def hold_factor(board: Board) -> float:

@@ -7,45 +7,28 @@ and C4 the delay, R9 and C5 the hold.
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.board import Board, HoldKind, Value
 from evalkit.dataset import Dataset
-from evalkit.holding import HoldAdvice, cadence_of, hold_factor, recommended_hold
+from evalkit.holding import HoldAdvice, cadence_of, recommended_hold
 from evalkit.knobs import Knob, MarginUnit, Target, fit_knob, knob_cost
 from evalkit.recommendation import Recommendation
-from evalkit.standard_values import Series, nearest_value, values_between
+from evalkit.standard_values import Dielectric, Series, nearest_value, timing_capacitors
 
 __all__ = ["Alternative", "Part", "PartsList", "choose_parts"]
 
-_MOST_FILM_OHM = 1e6
-"""Above it dirt on the board leaks as much as the resistor passes (common practice, no source)."""
-_MOST_ELECTROLYTIC_OHM = 220e3
-"""Above it an electrolytic capacitor's own leakage counts (common practice, no source)."""
 _LEAST_LOAD_OHM = 10e3
 """Load for which the sheet states the output high (TI SLOS068C p. 9: RL >= 10 kohm)."""
 _LEAST_GAIN_OHM = 100.0
+_MOST_GAIN_OHM = 1e6
+"""Above it dirt on the board leaks as much as the resistor passes (common practice, no source)."""
 _NEIGHBOURING_F = 2.5
 """Other capacitors within this ratio are listed as alternatives."""
 _UNKNOWN_RANGE = 2.0
 """Where nothing passes there is no passing range: the knobs then reach half and twice the setting."""
-_CLOSE = 1.06
-"""Holds this little above the wanted one are as good as each other."""
-
-
-class _Dielectric(StrEnum):
-    """Kind of capacitor for timing; it limits the resistance beside it."""
-
-    FILM = "film"
-    ELECTROLYTIC = "electrolytic"
-
-    @property
-    def most_ohm(self) -> float:
-        """Largest resistance that goes with it."""
-        return _MOST_FILM_OHM if self is _Dielectric.FILM else _MOST_ELECTROLYTIC_OHM
 
 
 @dataclass(frozen=True)
@@ -74,6 +57,8 @@ class Alternative:
     """From the recommended setting, in `unit`; above 0 is less sensitive or slower."""
     margin: float | None
     """What is left to the nearest failing setting, in `unit`, below 0 where it fails; None: none passes."""
+    cost: float | None
+    """How much less that is than at the recommended setting."""
     unit: MarginUnit
     travel: float | None
     """Position of the knob; None for a fixed resistor."""
@@ -91,11 +76,14 @@ class PartsList:
     delay: Knob
     """R6 and RV2."""
     hold: HoldAdvice
-    hold_s: float | None
-    """What R9 and C5 realise."""
+    """What the calls' cadence asks for."""
+    hold_s: float
+    """What R9 and C5 make of it, which all figures are of."""
     alternatives: tuple[Alternative, ...]
     board: Board
     """The board with these parts fitted."""
+    own: Board
+    """The board as board.toml has it."""
 
 
 def choose_parts(found: Recommendation, dataset: Dataset) -> PartsList:
@@ -110,9 +98,12 @@ def choose_parts(found: Recommendation, dataset: Dataset) -> PartsList:
     Returns
     -------
     PartsList
-        Gain parts are None without calibration; delay and hold are given all the same.
+        Gain parts are None without calibration, and not listed for a detector
+        whose threshold no gain sets; delay and hold are given all the same.
     """
     board = dataset.board
+    if found.hold is not None:
+        board = replace(board, hold=found.hold)
     gain_target = _gain_target(found, board)
     sensitivity = None if gain_target is None else _gain_knob(board, gain_target, Series.E3)
     delay, delay_f = _delay_knob(found, board)
@@ -123,23 +114,22 @@ def choose_parts(found: Recommendation, dataset: Dataset) -> PartsList:
         delay_s=found.delay_s,
         response_s=response_s if response_s is not None and math.isfinite(response_s) else found.delay_s,
     )
-    hold_values = None if not hold.hold_s else _hold_values(board, hold.hold_s)
-    fitted = _fitted(board, sensitivity, delay, delay_f, hold_values)
     alternatives = [*_delay_alternatives(found, board, delay, delay_f)]
     if sensitivity is not None:
         alternatives = [*_gain_alternatives(board, sensitivity), *alternatives]
     return PartsList(
         parts=(
-            *_gain_parts(board, sensitivity),
-            *_delay_parts(delay, delay_f, Series.E3),
-            *_hold_parts(board, hold_values),
+            *(_gain_parts(board, sensitivity) if found.sweep.levels.gain is not None else ()),
+            *_delay_parts(board, delay, delay_f, Series.E3),
+            *_hold_parts(board),
         ),
         sensitivity=sensitivity,
         delay=delay,
         hold=hold,
-        hold_s=fitted.hold_s if hold_values is not None else hold.hold_s,
+        hold_s=board.hold_s,
         alternatives=tuple(alternatives),
-        board=fitted,
+        board=_fitted(board, sensitivity, delay, delay_f),
+        own=dataset.board,
     )
 
 
@@ -196,37 +186,31 @@ def _gain_knob(board: Board, target: Target, series: Series) -> Knob | None:
         target,
         pot_tolerance=_tolerance(board.amplifier.feedback_pot),
         least_fixed_ohm=_LEAST_GAIN_OHM,
-        most_total_ohm=_MOST_FILM_OHM,
+        most_total_ohm=_MOST_GAIN_OHM,
         pot_series=series,
     )
-
-
-def _capacitors() -> Iterator[tuple[float, _Dielectric]]:
-    """Capacitors for timing that shops keep (common practice, no source)."""
-    for farads in values_between(Series.E6, 100e-9, 4.7e-6):
-        yield farads, _Dielectric.FILM
-    for farads in values_between(Series.E6, 10e-6, 1e-3):
-        yield farads, _Dielectric.ELECTROLYTIC
 
 
 def _delay_knob(found: Recommendation, board: Board) -> tuple[Knob, float]:
     """The delay's knob and capacitor: film if it can be, the board's own if it is as good as another."""
     tolerance = _tolerance(board.integrator.pot)
     ranked = []
-    for farads, kind in _capacitors():
+    for farads, kind in timing_capacitors():
         knob = _charging_knob(board, _delay_target(found, board, farads), kind, Series.E3)
         if knob is not None:
             cost = knob_cost(knob, tolerance)
             other = not math.isclose(farads, board.integrator.capacitor.typ, rel_tol=1e-6)
+            # beside another capacitor the discharge path's resistor would change too
+            moved = other and board.integrator.discharge_resistor is not None
             ranked.append(
-                ((cost[0], kind is not _Dielectric.FILM, *cost[1:3], other, *cost[3:]), knob, farads)
+                ((cost[0], moved, kind is not Dielectric.FILM, *cost[1:3], other, *cost[3:]), knob, farads)
             )
     # some capacitor serves every delay of the sweep, also where it was widened (0.01 to 21 s)
     _, knob, farads = min(ranked, key=lambda entry: entry[0])
     return knob, farads
 
 
-def _charging_knob(board: Board, target: Target, kind: _Dielectric, series: Series) -> Knob | None:
+def _charging_knob(board: Board, target: Target, kind: Dielectric, series: Series) -> Knob | None:
     return fit_knob(
         target,
         pot_tolerance=_tolerance(board.integrator.pot),
@@ -234,24 +218,6 @@ def _charging_knob(board: Board, target: Target, kind: _Dielectric, series: Seri
         most_total_ohm=kind.most_ohm,
         pot_series=series,
     )
-
-
-def _hold_values(board: Board, hold_s: float) -> tuple[float, float] | None:
-    """R and C that hold at least as long: little above it, the board's own capacitor if it can."""
-    factor = hold_factor(board)
-    ranked = []
-    for farads, kind in _capacitors():
-        wanted_ohm = hold_s / (factor * farads)
-        enough = [r for r in values_between(Series.E24, _LEAST_LOAD_OHM, kind.most_ohm) if r >= wanted_ohm]
-        if enough:
-            excess = enough[0] / wanted_ohm
-            other = not math.isclose(farads, board.hold.capacitor.typ, rel_tol=1e-6)
-            cost = (excess > _CLOSE, other, farads)
-            ranked.append((cost, enough[0], farads))
-    if not ranked:
-        return None
-    _, ohm, farads = min(ranked)
-    return ohm, farads
 
 
 def _gain_alternatives(board: Board, knob: Knob) -> Iterator[Alternative]:
@@ -268,7 +234,7 @@ def _delay_alternatives(
     found: Recommendation, board: Board, knob: Knob, farads: float
 ) -> Iterator[Alternative]:
     yield from _fixed_alternatives(knob.target, "R6", "delay:", _capacitor_part(farads))
-    for other_f, kind in _capacitors():
+    for other_f, kind in timing_capacitors():
         if not 1.0 / _NEIGHBOURING_F < other_f / farads < _NEIGHBOURING_F:
             continue
         target = _delay_target(found, board, other_f)
@@ -279,10 +245,10 @@ def _delay_alternatives(
                 farads,
             ):
                 what = f"C4 {'kept' if other_f == farads else 'changed'}, knob from the row {row}"
-                yield _knob_alternative(what, other, _delay_parts(other, other_f, series))
+                yield _knob_alternative(what, other, _delay_parts(board, other, other_f, series))
     i = board.integrator
     own = Knob(_delay_target(found, board, i.capacitor.typ), i.fixed.typ, i.pot.typ)
-    yield _knob_alternative("as in board.toml", own, _delay_parts(own, i.capacitor.typ, None))
+    yield _knob_alternative("as in board.toml", own, _delay_parts(board, own, i.capacitor.typ, None))
 
 
 def _fixed_alternatives(
@@ -297,6 +263,7 @@ def _fixed_alternatives(
             (part, *others),
             target.shift(ohm),
             target.margin(ohm),
+            _cost(target, ohm),
             target.unit,
             None,
             False,
@@ -312,10 +279,17 @@ def _knob_alternative(what: str, knob: Knob, parts: tuple[Part, ...]) -> Alterna
         parts,
         target.shift(nearest_ohm),
         target.margin(nearest_ohm),
+        _cost(target, nearest_ohm),
         target.unit,
         knob.travel_at(nearest_ohm),
         knob.covers,
     )
+
+
+def _cost(target: Target, ohm: float) -> float | None:
+    """What another resistance than the wanted one takes off the margin."""
+    whole, left = target.margin(target.set_ohm), target.margin(ohm)
+    return None if whole is None or left is None else whole - left
 
 
 def _gain_parts(board: Board, knob: Knob | None) -> tuple[Part, ...]:
@@ -334,28 +308,41 @@ def _gain_pair(knob: Knob | None, pot_series: Series | None) -> tuple[Part, ...]
     )
 
 
-def _delay_parts(knob: Knob, farads: float, pot_series: Series | None) -> tuple[Part, ...]:
+def _delay_parts(board: Board, knob: Knob, farads: float, pot_series: Series | None) -> tuple[Part, ...]:
     row = str(pot_series) if pot_series else _series(knob.pot_ohm)
+    path = _discharge_path(board, farads)
+    beside: tuple[Part, ...] = ()
+    if path is not None:
+        beside = (Part("R11", "delay: discharge path", path.typ, "ohm", _series(path.typ)),)
     return (
         Part("R6", "delay: fixed part", knob.fixed_ohm, "ohm", _series(knob.fixed_ohm)),
         Part("RV2", "delay: knob", knob.pot_ohm, "ohm", row),
         *_capacitor_part(farads),
+        *beside,
     )
 
 
+def _discharge_path(board: Board, farads: float) -> Value | None:
+    """The discharge path's resistor beside a capacitor: its time constant is the one that was swept."""
+    i = board.integrator
+    if i.discharge_resistor is None or math.isclose(farads, i.capacitor.typ, rel_tol=1e-6):
+        return i.discharge_resistor
+    return i.discharge_resistor.refitted(nearest_value(Series.E24, board.discharge_s / farads))
+
+
 def _capacitor_part(farads: float) -> tuple[Part, ...]:
-    kind = next((k for f, k in _capacitors() if math.isclose(f, farads, rel_tol=1e-6)), None)
+    kind = next((k for f, k in timing_capacitors() if math.isclose(f, farads, rel_tol=1e-6)), None)
     role = "delay: integrator capacitor" + (f", {kind}" if kind is not None else "")
     return (Part("C4", role, farads, "F", _series(farads)),)
 
 
-def _hold_parts(board: Board, values: tuple[float, float] | None) -> tuple[Part, ...]:
-    if board.hold.kind is HoldKind.NONE:
+def _hold_parts(board: Board) -> tuple[Part, ...]:
+    hold = board.hold
+    if hold.kind is HoldKind.NONE:
         return ()
-    ohm, farads = (None, None) if values is None else values
     return (
-        Part("R9", f"hold ({board.hold.kind}): resistor", ohm, "ohm", "E24"),
-        Part("C5", f"hold ({board.hold.kind}): capacitor", farads, "F", "E6"),
+        Part("R9", f"hold ({hold.kind}): resistor", hold.resistor.typ, "ohm", _series(hold.resistor.typ)),
+        Part("C5", f"hold ({hold.kind}): capacitor", hold.capacitor.typ, "F", _series(hold.capacitor.typ)),
     )
 
 
@@ -368,40 +355,23 @@ def _series(value: float | None) -> str:
     return "E24" if value is None else "none"
 
 
-def _fitted(
-    board: Board,
-    sensitivity: Knob | None,
-    delay: Knob,
-    delay_f: float,
-    hold_values: tuple[float, float] | None,
-) -> Board:
+def _fitted(board: Board, sensitivity: Knob | None, delay: Knob, delay_f: float) -> Board:
     """The board with the recommended parts; each keeps the tolerance that board.toml gives its place."""
-    amplifier, integrator, hold = board.amplifier, board.integrator, board.hold
+    amplifier, integrator = board.amplifier, board.integrator
     if sensitivity is not None:
         amplifier = replace(
             amplifier,
-            feedback_fixed=_scaled(amplifier.feedback_fixed, sensitivity.fixed_ohm),
-            feedback_pot=_scaled(amplifier.feedback_pot, sensitivity.pot_ohm),
+            feedback_fixed=amplifier.feedback_fixed.refitted(sensitivity.fixed_ohm),
+            feedback_pot=amplifier.feedback_pot.refitted(sensitivity.pot_ohm),
         )
     integrator = replace(
         integrator,
-        fixed=_scaled(integrator.fixed, delay.fixed_ohm),
-        pot=_scaled(integrator.pot, delay.pot_ohm),
-        capacitor=_scaled(integrator.capacitor, delay_f),
+        fixed=integrator.fixed.refitted(delay.fixed_ohm),
+        pot=integrator.pot.refitted(delay.pot_ohm),
+        capacitor=integrator.capacitor.refitted(delay_f),
+        discharge_resistor=_discharge_path(board, delay_f),
     )
-    if hold_values is not None:
-        hold = replace(
-            hold,
-            resistor=_scaled(hold.resistor, hold_values[0]),
-            capacitor=_scaled(hold.capacitor, hold_values[1]),
-        )
-    return replace(board, amplifier=amplifier, integrator=integrator, hold=hold)
-
-
-def _scaled(old: Value, typ: float) -> Value:
-    if old.typ <= 0.0:
-        return Value(typ, typ, typ, "recommended")
-    return Value(typ, typ * old.low / old.typ, typ * old.high / old.typ, "recommended")
+    return replace(board, amplifier=amplifier, integrator=integrator)
 
 
 def _tolerance(value: Value) -> float:

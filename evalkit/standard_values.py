@@ -8,7 +8,12 @@ which is no part of it (common practice, no source).
 import math
 from enum import StrEnum
 
-__all__ = ["Series", "nearest_value", "values_between"]
+__all__ = ["Dielectric", "Series", "nearest_value", "timing_capacitors", "values_between"]
+
+_MOST_FILM_OHM = 1e6
+"""Above it dirt on the board leaks as much as the resistor passes (common practice, no source)."""
+_MOST_ELECTROLYTIC_OHM = 220e3
+"""Above it an electrolytic capacitor's own leakage counts (common practice, no source)."""
 
 
 class Series(StrEnum):
@@ -20,6 +25,26 @@ class Series(StrEnum):
     E24 = "E24"
     E96 = "E96"
     ONE_TWO_FIVE = "1-2-5"
+
+
+class Dielectric(StrEnum):
+    """Kind of capacitor for timing; it limits the resistance beside it."""
+
+    FILM = "film"
+    ELECTROLYTIC = "electrolytic"
+
+    @property
+    def most_ohm(self) -> float:
+        """Largest resistance that goes with it."""
+        return _MOST_FILM_OHM if self is Dielectric.FILM else _MOST_ELECTROLYTIC_OHM
+
+
+def timing_capacitors() -> tuple[tuple[float, Dielectric], ...]:
+    """Return the capacitors for timing that shops keep, in farads, ascending (common practice, no source)."""
+    return (
+        *((farads, Dielectric.FILM) for farads in values_between(Series.E6, 100e-9, 4.7e-6)),
+        *((farads, Dielectric.ELECTROLYTIC) for farads in values_between(Series.E6, 10e-6, 1e-3)),
+    )
 
 
 def values_between(series: Series, low: float, high: float) -> tuple[float, ...]:

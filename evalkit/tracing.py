@@ -22,9 +22,12 @@ from evalkit.detectors.circuit import CircuitDetector
 from evalkit.detectors.envelope import EnvelopeDetector
 from evalkit.recordings import read_blocks
 from evalkit.spans import Span
-from evalkit.streams import crossings_of, source_of
+from evalkit.streams import Advance, crossings_of, source_of
 
 __all__ = ["Excerpt", "Trace", "excerpts", "trace"]
+
+# Twelve minutes at 48 kHz: every sample shown takes some 60 bytes of memory.
+_MOST_SAMPLES = 1 << 25
 
 
 @dataclass(frozen=True)
@@ -96,7 +99,14 @@ class _Window:
 
 
 def trace(
-    recording: Recording, board: Board, gain: float, delay_s: float, start_s: float, stop_s: float
+    recording: Recording,
+    board: Board,
+    gain: float,
+    delay_s: float,
+    start_s: float,
+    stop_s: float,
+    *,
+    advance: Advance = lambda seconds: None,
 ) -> Trace:
     """Return the board's voltages over [start_s, stop_s) of a recording.
 
@@ -112,11 +122,14 @@ def trace(
         Integrator delay, above 0.
     start_s, stop_s : float
         ``0 <= start_s < stop_s``; a stop after the recording's end means its end.
+    advance : callable
+        Told how many seconds of the recording were gone through.
 
     Raises
     ------
     ValueError
-        If the span is empty or begins after the recording's end, or a setting is out of range.
+        If the span is empty, too long to show or begins after the recording's end, or a setting is out
+        of range.
     FileFault
         If the recording cannot be read.
     """
@@ -126,12 +139,15 @@ def trace(
     integrator = Integrator.of_board(board)
     window = _window(recording, Span(start_s, stop_s), 4)
     changes: list[Crossings] = []
+    was = np.uint8(0)
     state = detector.at_rest(source_of(recording))
     for first, block in _blocks(recording, window.last):
         voltages, state = detector.voltages(block, state)
         above = voltages.above[:, 0]
         window.take(first, (voltages.input_v, voltages.amplifier_v[:, 0], voltages.storage_v[:, 0], above))
-        changes.append(_changes(above, changes, first))
+        changes.append(_changes(above, was, first))
+        was = above[-1]
+        advance((first + len(block)) / recording.sample_rate_hz)
     pickup_v, amplifier_v, storage_v, high = window.columns
     time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
     after = _after_comparator(changes, recording, integrator, delay_s, window.last, time_s)
@@ -296,6 +312,11 @@ def _window(recording: Recording, span: Span, n_columns: int) -> _Window:
             f"{span.start_s:g}-{span.end_s:g} s holds no sample of {recording.name} "
             f"({recording.duration_s:.3f} s)"
         )
+    if last - first > _MOST_SAMPLES:
+        raise ValueError(
+            f"{span.start_s:g}-{span.end_s:g} s are {last - first} samples of {recording.name}; at most "
+            f"{_MOST_SAMPLES / rate:.0f} s of it are shown at once"
+        )
     return _Window(first, last, tuple(np.empty(last - first) for _ in range(n_columns)))
 
 
@@ -307,9 +328,8 @@ def _blocks(recording: Recording, stop: int) -> Iterator[tuple[int, NDArray[np.f
         first += len(block)
 
 
-def _changes(above: NDArray[np.uint8], before: Sequence[Crossings], first: int) -> Crossings:
-    """Crossings of one lane within a block, from every sample's comparator."""
-    was = next((c.above[-1] for c in reversed(before) if len(c.above)), np.uint8(0))
+def _changes(above: NDArray[np.uint8], was: np.uint8, first: int) -> Crossings:
+    """Crossings of one lane within a block, from every sample's comparator and the last one before."""
     at = np.flatnonzero(np.diff(above, prepend=was))
     return Crossings(np.zeros(len(at), np.int32), at.astype(np.int64) + first, above[at])
 
@@ -326,8 +346,8 @@ def _after_comparator(
     rate = recording.sample_rate_hz
     at_s = np.concatenate([c.sample for c in changes]) / rate
     high = np.concatenate([c.above for c in changes]).astype(bool)
-    tau_c = float(integrator.tau_s(np.array([delay_s]))[0])
-    tau_d = tau_c * integrator.discharge_ratio
+    charging_s = integrator.tau_s(np.array([delay_s]))
+    tau_c, tau_d = float(charging_s[0]), float(integrator.emptying_s(charging_s)[0])
     share = np.zeros(len(at_s) + 1)
     for k in range(1, len(at_s)):
         dt = at_s[k] - at_s[k - 1]

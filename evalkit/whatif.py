@@ -14,6 +14,7 @@ from typing import Any
 
 from evalkit.board import Board
 from evalkit.board_file import read_board
+from evalkit.built import at_supply
 from evalkit.errors import FileFault, WrongUse
 
 __all__ = ["WhatIf", "what_if"]
@@ -38,7 +39,8 @@ def what_if(path: Path, board: Board, changes: Sequence[str], *, gain: float, de
     """Return a board with some values changed, and what its knobs then do.
 
     The knobs keep their resistance, so the delay follows a changed capacitor, gate or supply, and the gain a
-    changed leg. A pot that is among the changes is what its knob is turned to: ``integrator.pot=47k``.
+    changed leg. A pot that is among the changes is what its knob is turned to: ``integrator.pot=47k``. What a
+    divider makes from the supply, and what was measured, goes with a changed supply.
 
     Parameters
     ----------
@@ -64,7 +66,7 @@ def what_if(path: Path, board: Board, changes: Sequence[str], *, gain: float, de
     told = dict(_parsed(change) for change in changes)
     if not told:
         return WhatIf(board, gain, delay_s, ())
-    changed = _changed_board(path, told)
+    changed = _changed_board(path, {**_with_supply(board, told), **told})
     fixed_ohm, position_ohm = _gain_knob(board, gain)
     if _GAIN_POT in told:
         position_ohm = changed.amplifier.feedback_pot.typ
@@ -98,6 +100,28 @@ def _parsed(change: str) -> tuple[str, str]:
     if match is None:
         raise WrongUse(f"--set {change}: wanted is group.key=value, such as integrator.pot=47k")
     return f"{match[1]}.{match[2]}", match[3]
+
+
+def _with_supply(board: Board, told: dict[str, str]) -> dict[str, str]:
+    """What goes with a changed supply, as changes."""
+    from quantiphy import InvalidNumber, Quantity
+
+    try:
+        volts = float(Quantity(told["supply.voltage"]))
+    except (KeyError, InvalidNumber):
+        # no such change, or one that the board's reader refuses with its reason
+        return {}
+    if not 0.0 < volts < math.inf:
+        return {}
+    moved = at_supply(board, volts)
+    found = {
+        "amplifier.bias": moved.amplifier.bias,
+        "comparator.reference_measured": moved.comparator.reference_measured,
+        "comparator.output_high_measured": moved.comparator.output_high_measured,
+        "gate.positive_measured": moved.gate.positive_measured,
+        "gate.negative_measured": moved.gate.negative_measured,
+    }
+    return {key: f"{value.typ!r} V" for key, value in found.items() if value is not None}
 
 
 def _changed_board(path: Path, told: dict[str, str]) -> Board:

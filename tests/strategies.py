@@ -1,5 +1,6 @@
 """What hypothesis draws: boards, gates, signals rich in crossings, and labels."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,7 +66,7 @@ def integrators(draw: st.DrawFn, hold_kind: HoldKind, *, longest_hold_s: float =
     return Integrator(
         fire_fraction=fire,
         release_fraction=fire * draw(st.floats(0.05, 0.98)),
-        discharge_ratio=draw(st.sampled_from((1.0, 1.0, 0.1, 3.0))),
+        discharge_s=draw(st.sampled_from((math.inf, math.inf, 0.005, 0.2))),
         hold_kind=hold_kind,
         hold_s=0.0 if hold_kind is HoldKind.NONE else draw(st.floats(0.01, longest_hold_s)),
     )

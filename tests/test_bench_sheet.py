@@ -17,14 +17,21 @@ from scipy.integrate import solve_ivp
 
 from evalkit.board import Board, HoldKind, Value, Wiring
 from evalkit.cli import main
+from evalkit.knobs import MarginUnit
 from evalkit.parts import PartsList, choose_parts
 from evalkit.readings import call_levels, delay_with_meter_s, readings_at_rest
 from evalkit.report.bench_paper import as_html, as_markdown, write_bench_sheet
 from evalkit.report.bench_sheet import BenchSheet, bench_sheet
-from evalkit.report.schematic import DESIGNATORS, hysteresis_resistors, schematic_picture
+from evalkit.report.contents import contents_of
+from evalkit.report.page import as_html as page_as_html
+from evalkit.report.page import as_markdown as page_as_markdown
+from evalkit.report.page import page_of
+from evalkit.report.schematic import DESIGNATORS, bias_resistors, hysteresis_resistors, schematic_picture
 from evalkit.report.wording import quantity
 from evalkit.report.words import CAUTIONS
+from evalkit.standard_values import Series, nearest_value
 from evalkit.standins import Fitness, StandInCheck, check_stand_in
+from evalkit.training import DetectorName
 
 from .bench_world import world
 
@@ -151,6 +158,34 @@ class TestSchematic:
         ):
             assert wanted in words
 
+    def test_the_resistor_behind_the_amplifier_is_drawn(self, board: Board) -> None:
+        """It is part of the model (100 ohm, outside the feedback), so it must be part of the box."""
+        words = words_of(schematic_picture(board).svg).split()
+        assert "R5" in words
+        bare = replace(board, amplifier=replace(board.amplifier, output_resistor=None))
+        assert "R5" not in words_of(schematic_picture(bare).svg).split()
+
+    @settings(derandomize=True, deadline=None, max_examples=40)
+    @given(st.floats(0.5, 11.0))
+    def test_the_bias_has_a_divider_that_makes_it(self, bias_v: float) -> None:
+        """12 V x 10/(13 + 10) = 5.22 V on the default board; any other within 5 %, light beside a load of 1 Mohm."""
+        board = world().dataset.board
+        assert bias_resistors(board) == (13e3, 10e3)
+        other = replace(board, amplifier=replace(board.amplifier, bias=Value(bias_v, bias_v, bias_v)))
+        pair = bias_resistors(other)
+        assert pair is not None
+        top_ohm, bottom_ohm = pair
+        assert 12.0 * bottom_ohm / (top_ohm + bottom_ohm) == pytest.approx(bias_v, rel=0.05)
+        assert top_ohm * bottom_ohm / (top_ohm + bottom_ohm) <= 0.02 * board.pickup.load.typ
+        assert {nearest_value(Series.E24, ohm) for ohm in pair} == set(pair)
+
+    def test_the_bias_s_divider_is_drawn(self, board: Board) -> None:
+        words = words_of(schematic_picture(board).svg).split()
+        assert {"R14", "R15"} <= set(words)
+        # so near 0 V no divider of ordinary values makes it
+        low = replace(board, amplifier=replace(board.amplifier, bias=Value(0.005, 0.005, 0.005)))
+        assert "R14" not in words_of(schematic_picture(low).svg).split()
+
     def test_unknown_values_are_question_marks(self, board: Board) -> None:
         assert words_of(schematic_picture(board, unknown=("R2", "RV1")).svg).split().count("?") == 2
 
@@ -159,6 +194,25 @@ class TestSchematic:
         words = words_of(schematic_picture(replace(board, hold=replace(board.hold, kind=kind))).svg)
         assert ("555," in words) == (kind in (HoldKind.ONE_SHOT, HoldKind.ONE_SHOT_HELD))
         assert ("C5" in words.split()) == (kind is not HoldKind.NONE)
+
+    @pytest.mark.parametrize("kind", list(HoldKind))
+    def test_nothing_is_drawn_beyond_the_edge(self, board: Board, kind: HoldKind) -> None:
+        """A ground symbol that is cut off looks like a wire that goes on."""
+        path = Value(100e3, 100e3, 100e3)
+        full = replace(
+            board,
+            hold=replace(board.hold, kind=kind),
+            integrator=replace(board.integrator, discharge_resistor=path),
+        )
+        root = ElementTree.fromstring(schematic_picture(full).svg)
+        _, _, width, height = (float(v) for v in root.attrib["viewBox"].split())
+        drawn = [
+            (float(x), float(y))
+            for each in root.iter("{http://www.w3.org/2000/svg}path")
+            for x, y in re.findall(r"[ML] (-?[\d.]+) (-?[\d.]+)", each.attrib["d"])
+        ]
+        assert len(drawn) > 200
+        assert all(0.0 <= x <= width and 0.0 <= y <= height for x, y in drawn)
 
     def test_flyback_diode_only_where_the_board_has_it(self, board: Board) -> None:
         without = replace(board, output=replace(board.output, flyback_diode=False))
@@ -239,6 +293,60 @@ class TestSheet:
         assert f"| strongest frequency, Hz | {check.rings.frequency_hz.median:.0f} (" in text
         assert check.reason in text
 
+    def test_alternatives_tell_the_setting_that_they_realise(self, parts: PartsList) -> None:
+        """In volts and seconds, not only as a difference: by hand from the resistors."""
+        w = world()
+        rows = bench_sheet(w.found, w.dataset, parts).others
+        assert w.found.threshold_v is not None
+        for row, other in zip(rows, parts.alternatives, strict=True):
+            if other.unit is MarginUnit.DECIBEL:
+                told = quantity(w.found.threshold_v * 10.0 ** (other.shift / 20.0), "V")
+            else:
+                told = f"{w.found.delay_s * (1.0 + other.shift / 100.0):.2f} s"
+            assert row[2].startswith(f"{told} ("), row
+        blind = world(calibrated=False)
+        sheet = bench_sheet(blind.found, blind.dataset, choose_parts(blind.found, blind.dataset))
+        assert all(" s (" in row[2] for row in sheet.others), "only the delay's are known"
+
+    def test_what_each_phone_does_at_tp3_is_told(self, sheet: BenchSheet) -> None:
+        """One of the steps compares it: a span over all phones would not do."""
+        for phone in ("brick", "slab"):
+            assert re.search(rf"{phone} [\d.]+ V", sheet.readings_note)
+
+    def test_what_a_standard_value_costs_is_told_beside_what_is_left(self, parts: PartsList) -> None:
+        """Margin at the recommended setting less that with the other values: nothing for a knob that reaches it."""
+        w = world()
+        rows = bench_sheet(w.found, w.dataset, parts).others
+        assert len(rows) == len(parts.alternatives)
+        for row, other in zip(rows, parts.alternatives, strict=True):
+            assert other.cost is not None
+            assert other.margin is not None
+            knob = parts.sensitivity if other.unit is MarginUnit.DECIBEL else parts.delay
+            assert knob is not None
+            whole = knob.target.margin(knob.target.set_ohm)
+            assert whole is not None
+            assert other.cost == pytest.approx(whole - other.margin)
+            assert row[4] == f"{round(other.cost, 1) + 0.0:.1f} {other.unit}"
+            if other.travel is not None and 0.0 <= other.travel <= 1.0 and other.shift == pytest.approx(0.0):
+                assert other.cost == pytest.approx(0.0, abs=1e-9)
+        assert any(other.cost and other.cost > 0.0 for other in parts.alternatives)
+
+    def test_the_report_s_page_and_text_tell_them_too(self) -> None:
+        """Alternatives beside the schematic, why the hold is what it is, and the stand-in beside the rings."""
+        w = world()
+        contents = contents_of(w.dataset, [DetectorName.CIRCUIT], cache=w.cache, most_mistakes=0)
+        page = page_of(contents)
+        assert page.bench is not None
+        for text in (html.unescape(page_as_html(page)), page_as_markdown(page).replace("\\", "")):
+            section = text[text.index("Build and set it") :]
+            for row in page.bench.others:
+                assert all(cell in section for cell in row)
+            for row in page.bench.stand_in:
+                assert all(cell in section for cell in row)
+            assert page.bench.stand_in
+            assert page.bench.stand_in_note in section
+            assert page.bench.hold_reason in section
+
     def test_names_from_the_data_do_no_harm(self, parts: PartsList) -> None:
         w = world()
         hostile = bench_sheet(w.found, replace(w.dataset, title=HOSTILE), parts, about=HOSTILE)
@@ -249,7 +357,7 @@ class TestSheet:
         assert "<script" not in text.replace("\\<", "")
         for line in text.splitlines():
             if line.startswith("|"):
-                assert len(re.findall(r"(?<!\\)\|", line)) in (3, 4, 5, 6), line
+                assert len(re.findall(r"(?<!\\)\|", line)) in (3, 4, 5, 7), line
 
     def test_the_same_input_gives_the_same_bytes(self, sheet: BenchSheet, parts: PartsList) -> None:
         w = world()
@@ -278,6 +386,17 @@ class TestCommand:
         printed = capsys.readouterr().out
         assert printed.startswith("# Bench sheet: bench\n")
         assert printed == (tmp_path / "out" / "bench-sheet.md").read_text(encoding="utf-8")
+
+    def test_for_another_meter(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        """A pointer meter of 20 kohm/V on its 10 V range: 200 kohm (common practice, no source)."""
+        folder = tmp_path / "bench"
+        shutil.copytree(world().dataset.folder, folder)
+        assert main(["report", str(folder), "--bench", "--plain", "--meter-ohms", "200k"]) == 0
+        printed = capsys.readouterr().out
+        assert "as a 200 k\N{GREEK CAPITAL LETTER OMEGA} meter reads them" in printed
+        assert "| TP4 | reference | 1.85 V" in printed
+        assert main(["report", str(folder), "--bench", "--plain", "--meter-ohms", "0"]) == 2
+        assert "above 0" in capsys.readouterr().err
 
 
 @pytest.mark.slow

@@ -8,10 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from evalkit.board import Board, HoldKind, Value, Wiring, board_sha256
 from evalkit.board_file import default_board_toml, read_board
+from evalkit.crossings import Integrator
 from evalkit.errors import FileFault
 
 from .strategies import exactly
@@ -122,7 +124,7 @@ def test_default_board_s_figures_worked_by_hand(board: Board) -> None:
     assert board.release_fraction == pytest.approx(4.66 / 10.5)
     assert board.rectifier.storage_tau_s == pytest.approx(0.22)
     assert board.warmup_s == pytest.approx(1.1)
-    assert board.discharge_ratio == 1.0
+    assert board.discharge_s == math.inf
     assert board.amplifier.gain_min == pytest.approx(1.0 + 1500.0 / 470.0)
     assert board.amplifier.gain_max == pytest.approx(1.0 + 501500.0 / 470.0)
     assert board.gain_resistance_ohm(100.0) == pytest.approx(99.0 * 470.0)
@@ -157,14 +159,17 @@ def test_hold_after_release_discharges_from_the_supply_less_a_diode_to_the_gate_
     board: Board,
 ) -> None:
     assert board.hold.kind is HoldKind.AFTER_RELEASE
-    assert board.hold_s == pytest.approx(220e3 * 22e-6 * math.log((12.0 - 0.5) / 4.66))
+    assert board.hold_s == pytest.approx(200e3 * 33e-6 * math.log((12.0 - 0.5) / 4.66))
     assert replace(board, hold=replace(board.hold, kind=HoldKind.NONE)).hold_s == 0.0
 
 
-def test_discharge_path_empties_faster_than_it_fills(board: Board) -> None:
+def test_discharge_path_lies_beside_the_knob(board: Board) -> None:
+    """100 kohm and 2.2 uF alone: 0.22 s; beside a knob at 100 kohm half of that (parallel resistors)."""
     built = replace(board, integrator=replace(board.integrator, discharge_resistor=exactly(100e3)))
-    middle = 22e3 + 0.5 * 1e6
-    assert built.discharge_ratio == pytest.approx(100e3 / (100e3 + middle))
+    assert built.discharge_s == pytest.approx(0.22)
+    emptying_s = Integrator.of_board(built).emptying_s(np.array([0.22, 2.2e-6 * 1e6]))
+    assert emptying_s == pytest.approx([0.11, 0.2])
+    assert Integrator.of_board(board).emptying_s(np.array([0.22]))[0] == 0.22
 
 
 def test_warm_up_is_five_of_the_slowest_time_constants(board: Board) -> None:

@@ -1,5 +1,6 @@
 """Alerts matched with labels: each rule of the design's sections 2 and 4.3, worked by hand."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,7 +25,7 @@ DAY = Day(roles={"door": Role.NUISANCE, "phone on the wall": Role.IGNORE})
 ALL = (Span(0.0, DURATION_S),)
 RING = Segment(20.0, 30.0, "ring", phone="slab")
 # fires 1 s after a rise from rest and lets go within 0.03 s of a fall
-QUICK = Integrator(0.5, 0.25, 0.01, HoldKind.NONE)
+QUICK = Integrator(0.5, 0.25, 0.01 / 0.99 / math.log(2.0), HoldKind.NONE)
 
 
 def recording(segments: Sequence[Segment], reviewed: Sequence[Span] = ALL) -> Recording:
@@ -171,7 +172,7 @@ def test_only_time_since_the_integrator_was_last_below_5_percent_counts() -> Non
     found = judge(segments, [(40.0, 40.5), (43.1, 44.5)])
     assert found.alarms == {"tool": 1}
     # with an integrator that forgets slowly (5 % is not reached in between) the tap has the larger share
-    slow = replace(QUICK, discharge_ratio=1.0)
+    slow = replace(QUICK, discharge_s=math.inf)
     found = judge([Segment(40.0, 40.6, "tap"), Segment(42.5, 42.7, "tool")], [(40.0, 40.6), (41.8, 43.0)],
                   integrator=slow, day=replace(DAY, grace_s=0.0))  # fmt: skip
     assert found.alarms == {"tap": 1}

@@ -13,6 +13,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from evalkit.board import Board
+from evalkit.board_file import read_board
 from evalkit.cli import main
 from evalkit.dataset import Recording
 from evalkit.errors import WrongUse
@@ -75,7 +76,7 @@ class TestVoltages:
             assert traced.integrator_v[k] <= board.gate_negative_v + 1e-6 < traced.integrator_v[k - 1] + 1e-3
 
     def test_output_lasts_from_firing_to_release_and_hold(self, traced: Trace, board: Board) -> None:
-        """The default hold of 4.37 s bridges pauses of 2 s: one alert, on until the last release and hold."""
+        """The default hold of 5.96 s bridges pauses of 2 s: one alert, on until the last release and hold."""
         on = traced.gate_v > 0.0
         output = traced.output_v > 0.0
         first = int(np.flatnonzero(on)[0])
@@ -141,6 +142,17 @@ class TestWhatIf:
         assert board.supply.voltage.typ == 9.0
         assert (board.hold_s, board.output.flyback_diode) == (0.0, False)
 
+    def test_what_a_divider_makes_follows_the_supply(self) -> None:
+        """At 9 V the bias of 5.2 V is 3.9 V, the reference 1.5 V (dividers); a bias that is told stays."""
+        _, _, board = self.changed("supply.voltage=9 V")
+        assert board.amplifier.bias.typ == pytest.approx(5.2 * 9.0 / 12.0)
+        assert board.reference_v == pytest.approx(1.5)
+        _, _, board = self.changed("supply.voltage=9", "amplifier.bias=4 V")
+        assert board.amplifier.bias.typ == 4.0
+        # 5.2 V would be over the limit of 3.5 V at 5 V
+        _, _, board = self.changed("supply.voltage=5V")
+        assert board.amplifier.bias.typ == pytest.approx(5.2 * 5.0 / 12.0)
+
     @pytest.mark.parametrize(
         ("change", "words"),
         [
@@ -178,12 +190,28 @@ class TestPictureAndTable:
         assert found.gain is not None
         piece = trace(recording, board, found.gain, found.delay_s, START_S, stop_s)
         picture = trace_picture(
-            piece, board, name="t", title="a <b> $x$ title", calibrated=False, segments=recording.segments
+            piece,
+            board,
+            name="t",
+            title="a <b> $x$ title",
+            note="All invented.",
+            calibrated=False,
+            segments=recording.segments,
         )
         assert picture.png.startswith(b"\x89PNG")
         words = "".join(ElementTree.fromstring(picture.svg).itertext())
-        for wanted in ("TP1", "TP8", "fires 7.06 V", "trips 2.05 V", "a <b> $x$ title", "not calibrated"):
+        told = (
+            "TP1",
+            "TP8",
+            "fires 7.06 V",
+            "trips 2.05 V",
+            "a <b> $x$ title",
+            "not calibrated",
+            "All invented.",
+        )
+        for wanted in told:
             assert wanted in words
+        assert "mV" not in words, "levels of volts beside a curve that has just begun to rise"
         assert len(picture.svg) < 600_000
 
     def test_alternative_text_tells_when_the_gate_fires(self, traced: Trace, board: Board) -> None:
@@ -225,6 +253,53 @@ class TestCommand:
         assert len(document["fires_at_s"]) == 3
         assert document["delay_s"] == pytest.approx(world().found.delay_s)
         assert document["volts"]["comparator_v"]["highest"] == pytest.approx(10.5)
+
+    def test_the_picture_says_what_the_data_are(self, folder: Path, tmp_path: Path) -> None:
+        descriptor = folder / "datapackage.json"
+        document = json.loads(descriptor.read_text())
+        document["description"] = "Invented: tones for rings. Nothing was measured."
+        descriptor.write_text(json.dumps(document))
+        stem = tmp_path / "look"
+        assert main(["trace", str(folder), "day-1", "--start", "7", "--stop", "8", "--out", str(stem)]) == 0
+        assert "Invented: tones for rings." in stem.with_suffix(".svg").read_text(encoding="utf-8")
+
+    def test_a_what_if_that_moves_the_hold_is_no_reason_to_speak(
+        self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        board = read_board(folder / "board.toml")
+        document = json.loads((folder / "settings.json").read_text())
+        (folder / "settings.json").write_text(json.dumps({**document, "hold_s": board.hold_s}))
+        line = ["trace", str(folder), "day-1", "--start", "7", "--stop", "8", "--out", str(tmp_path / "look")]
+        assert main([*line, "--set", "supply.voltage=11 V"]) == 0
+        assert "recommends a hold" not in capsys.readouterr().err
+
+    def test_a_hold_other_than_the_recommended_one_is_said(
+        self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """Shown is the box of board.toml; the bench's cadence asks for a shorter hold than its 5.96 s."""
+        line = [
+            "trace",
+            str(folder),
+            "day-1",
+            "--start",
+            "7",
+            "--stop",
+            "22",
+            "--out",
+            str(tmp_path / "look"),
+        ]
+        assert main(line) == 0
+        told = capsys.readouterr()
+        recommended_s = world().found.sweep.integrator.hold_s
+        assert "hold 5.96 s" in told.out
+        assert f"settings.json recommends a hold of {recommended_s:.2f} s" in told.err
+        hold = world().found.hold
+        assert hold is not None
+        changes = [f"hold.resistor={hold.resistor.typ}", f"hold.capacitor={hold.capacitor.typ}"]
+        assert main([*line, "--set", changes[0], "--set", changes[1]]) == 0
+        told = capsys.readouterr()
+        assert f"hold {recommended_s:.2f} s" in told.out
+        assert "recommends a hold" not in told.err
 
     def test_a_longer_delay_does_not_fire(
         self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -1,11 +1,12 @@
 """Commands for the bench: calibrate and trace."""
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, say
+from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, progress, say
 from evalkit.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from evalkit.calibration import Estimate
     from evalkit.dataset import Dataset
     from evalkit.training import DetectorName
+    from evalkit.workers import Workers
 
 __all__ = ["register", "write_or_print_bench_sheet"]
 
@@ -110,42 +112,61 @@ def _trace(
     as_json: JsonOption = False,
 ) -> None:
     """Show the voltage at every test point over a stretch, as picture and CSV."""
-    from evalkit.box_trace import present_setting
-    from evalkit.dataset import read_dataset
-    from evalkit.report.scope import point_rows, trace_document, write_trace
-    from evalkit.tracing import trace
-    from evalkit.whatif import what_if
+    with progress(f"following the box through {recording}") as report:
+        from evalkit.box_trace import present_setting
+        from evalkit.dataset import read_dataset
+        from evalkit.report.contents import about
+        from evalkit.report.scope import hold_note, point_rows, trace_document, write_trace
+        from evalkit.report.words import first_sentence
+        from evalkit.tracing import trace
+        from evalkit.whatif import what_if
 
-    opened = read_dataset(dataset)
-    taken = opened.recording(recording)
-    setting = present_setting(opened.folder, opened.board)
-    box = what_if(
-        opened.folder / "board.toml",
-        opened.board,
-        changes or [],
-        gain=setting.gain,
-        delay_s=setting.delay_s,
-    )
-    try:
-        found = trace(taken, box.board, box.gain, box.delay_s, start_s, stop_s)
-    except ValueError as error:
-        raise WrongUse(str(error)) from error
-    stem = out if out is not None else Path(f"trace-{taken.name}-{start_s:g}s")
-    files = write_trace(found, box, taken, stem)
+        opened = read_dataset(dataset)
+        taken = opened.recording(recording)
+        setting = present_setting(opened.folder, opened.board)
+        box = what_if(
+            opened.folder / "board.toml",
+            opened.board,
+            changes or [],
+            gain=setting.gain,
+            delay_s=setting.delay_s,
+        )
+        until_s = min(stop_s, taken.duration_s)
+        try:
+            found = trace(
+                taken,
+                box.board,
+                box.gain,
+                box.delay_s,
+                start_s,
+                stop_s,
+                advance=lambda seconds: report(seconds, until_s),
+            )
+        except ValueError as error:
+            raise WrongUse(str(error)) from error
+        stem = out if out is not None else Path(f"trace-{taken.name}-{start_s:g}s")
+        files = write_trace(found, box, taken, stem, note=first_sentence(about(opened.folder)))
     if as_json:
         print_json({**trace_document(found, box, taken), "files": [str(file) for file in files]})
         return
-    print(f"gain {box.gain:.1f}, delay {box.delay_s:.3f} s ({', '.join((setting.origin, *box.changes))})")
+    knobs = f"gain {box.gain:.1f}, delay {box.delay_s:.3f} s, hold {box.board.hold_s:.2f} s"
+    print(f"{knobs} ({', '.join((setting.origin, *box.changes))})")
+    if note := hold_note(setting, opened.board, box):
+        say(note)
     print_table("Volts at the test points", ("point", "lowest", "mean", "highest"), point_rows(found))
     say(f"wrote {', '.join(str(file) for file in files)}")
 
 
 def write_or_print_bench_sheet(
-    opened: "Dataset", name: "DetectorName", *, out: Path | None, same_scale: bool
+    opened: "Dataset",
+    name: "DetectorName",
+    *,
+    out: Path | None,
+    meter_ohm: float | None,
+    workers: "Workers | None",
 ) -> None:
     """Write the bench sheet alone to a folder, or print it as Markdown where there is none."""
     from evalkit.cache import CrossingCache
-    from evalkit.cli.scoring import audio_progress
     from evalkit.parts import choose_parts
     from evalkit.recommendation import recommend
     from evalkit.report.bench_paper import as_markdown, write_bench_sheet
@@ -154,14 +175,15 @@ def write_or_print_bench_sheet(
     from evalkit.standins import check_stand_in
 
     cache = CrossingCache(opened.folder)
-    with audio_progress(f"scoring {opened.folder.name}") as report:
-        found = recommend(opened, name, cache=cache, progress=report, same_scale=same_scale)
+    with progress(f"scoring {opened.folder.name}") as report:
+        found = recommend(opened, name, cache=cache, progress=report, workers=workers)
     sheet = bench_sheet(
         found,
         opened,
         choose_parts(found, opened),
         stand_in=check_stand_in(opened, found, cache),
         about=about(opened.folder),
+        meter_ohm=meter_ohm,
     )
     if out is None:
         print(as_markdown(sheet, picture=f"{sheet.schematic.name}.svg"), end="")
@@ -210,8 +232,11 @@ def _print_calibration(done: "Calibrated") -> None:
     scale, ohms = done.full_scale_v, done.input_ohms
 
     def told(estimate: "Estimate", unit: str) -> str:
-        low, high = estimate.interval
-        return f"{quantity(estimate.value, unit, 5)} [{quantity(low, unit, 5)}, {quantity(high, unit, 5)}]"
+        half = estimate.interval[1] - estimate.value
+        # as many digits as the uncertainty leaves
+        digits = 2 + max(0, round(math.log10(estimate.value / half))) if half > 0.0 else 7
+        within = quantity(half, unit, 2)
+        return f"{quantity(estimate.value, unit, digits)} \N{PLUS-MINUS SIGN} {within} (95 %)"
 
     print(f"full scale: {told(scale, 'V')} from {done.recording}, {done.frequency_hz:.2f} Hz")
     if ohms is not None:

@@ -58,7 +58,7 @@ def as_markdown(sheet: BenchSheet, *, picture: str) -> str:
     lines += ["", "## When a reading differs", ""]
     lines += _md_table(("what differs", "what to do"), sheet.remedies)
     lines += ["## Hold", "", _md(sheet.hold_reason), "", "## Other values", ""]
-    lines += _md_table(("what", "parts", "off by", "margin left", "of travel"), sheet.others)
+    lines += _md_table(("what", "parts", "realises", "margin left", "costs", "of travel"), sheet.others)
     if sheet.stand_in:
         lines += ["## The stand-in beside the rings", ""]
         lines += [*_md_table(("", "rings", "stand-in"), sheet.stand_in), _md(sheet.stand_in_note)]

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 from evalkit.board import Board, HoldKind
 from evalkit.dataset import Dataset
+from evalkit.knobs import MarginUnit
 from evalkit.names import visible
 from evalkit.parts import Alternative, PartsList
 from evalkit.readings import CallLevels, Expected, call_levels, delay_with_meter_s, readings_at_rest
 from evalkit.recommendation import Recommendation
 from evalkit.report.drawing import Picture
 from evalkit.report.schematic import hysteresis_resistors, schematic_picture
-from evalkit.report.wording import quantity
+from evalkit.report.wording import hold_change, quantity
 from evalkit.report.words import CAUTIONS
 from evalkit.standins import Fitness, Middle, StandInCheck
 
@@ -57,7 +58,7 @@ class BenchSheet:
     remedies: tuple[tuple[str, str], ...]
     """(what differs, what to do)."""
     others: tuple[tuple[str, ...], ...]
-    """(other values, parts, off by, margin left, of travel); in Markdown only, as what follows."""
+    """(other values, parts, realises, margin left, costs, of travel); not printed, as what follows."""
     hold_reason: str
     stand_in: tuple[tuple[str, ...], ...]
     """(what, rings, stand-in); empty where there is none to compare."""
@@ -71,7 +72,7 @@ def bench_sheet(
     *,
     stand_in: StandInCheck | None = None,
     about: str = "",
-    meter_ohm: float = METER_OHM,
+    meter_ohm: float | None = None,
 ) -> BenchSheet:
     """Write the bench sheet of a recommendation.
 
@@ -86,9 +87,10 @@ def bench_sheet(
         Whether a stand-in may be used, if one was labelled.
     about : str
         Shown under the title: what the dataset says of itself.
-    meter_ohm : float
-        Resistance of the meter that the readings are for.
+    meter_ohm : float, optional
+        Resistance of the meter that the readings are for; an ordinary one's if left out.
     """
+    meter_ohm = meter_ohm or METER_OHM
     board = parts.board
     calls: tuple[CallLevels, ...] = ()
     if found.gain is not None:
@@ -108,8 +110,8 @@ def bench_sheet(
         readings_note=_readings_note(board, found, parts, calls, meter_ohm),
         steps=_steps(board, found, parts, stand_in),
         remedies=_remedies(board),
-        others=tuple(_other_row(alternative) for alternative in parts.alternatives),
-        hold_reason=parts.hold.reason,
+        others=tuple(_other_row(alternative, found) for alternative in parts.alternatives),
+        hold_reason=" ".join(filter(None, (parts.hold.reason, hold_change(parts)))),
         stand_in=() if stand_in is None else _stand_in_rows(stand_in, calibrated=found.calibrated),
         stand_in_note="" if stand_in is None else _stand_in_note(stand_in),
     )
@@ -122,7 +124,7 @@ def _setting(found: Recommendation, parts: PartsList) -> tuple[str, ...]:
     elif found.threshold_dbfs is not None:
         threshold = f"threshold {found.threshold_dbfs:.1f} dBFS (not calibrated: volts unknown)"
     gain = "gain unknown: calibrate first" if found.gain is None else f"gain {found.gain:.1f}"
-    hold = "no hold advised" if parts.hold_s is None else f"hold {parts.hold_s:.1f} s"
+    hold = f"hold {parts.hold_s:.1f} s" if parts.hold_s else "no hold"
     verdict = {
         True: "Passes all three limits on the recordings it was chosen from.",
         False: "DOES NOT PASS: the setting that misses the limits by least.",
@@ -180,8 +182,10 @@ def _readings_note(
         f"{quantity(limits.typ, 'V')} ({quantity(limits.low, 'V')} to {quantity(limits.high, 'V')} allowed)."
     ]
     if calls:
-        phones = ", ".join(sorted({visible(c.phone) or "an unknown phone" for c in calls}))
-        said.append(f"During a call: one ring each of {phones}, as recorded.")
+        phones = ", ".join(
+            f"{visible(c.phone) or 'an unknown phone'} {quantity(c.storage_v, 'V')}" for c in calls
+        )
+        said.append(f"During a call: one ring each, as recorded; TP3: {phones}.")
         taken = [1.0 - c.storage_v / c.storage_unloaded_v for c in calls if c.storage_unloaded_v > 0.0]
         if taken:
             said.append(f"The meter takes {_percent(sum(taken) / len(taken))} off TP3 (R4 in parallel).")
@@ -267,14 +271,21 @@ def _stand_in_note(check: StandInCheck) -> str:
     return " ".join(said)
 
 
-def _other_row(other: Alternative) -> tuple[str, ...]:
+def _other_row(other: Alternative, found: Recommendation) -> tuple[str, ...]:
     values = ", ".join(f"{part.ref} {_value(part.value, part.unit)}" for part in other.parts)
-    margin = "nothing passes" if other.margin is None else f"{other.margin:.1f} {other.unit}"
+    margin = cost = "nothing passes"
+    # adding 0 keeps a rounded nothing from being told as -0
+    if other.margin is not None and other.cost is not None:
+        margin, cost = (f"{round(v, 1) + 0.0:.1f} {other.unit}" for v in (other.margin, other.cost))
     travel = "" if other.travel is None else _percent(other.travel)
     if other.travel is not None and not other.covers:
         travel += ", not all that passes"
-    # adding 0 keeps a rounded nothing from being told as -0.00
-    return (other.what, values, f"{round(other.shift, 2) + 0.0:+.2f} {other.unit}", margin, travel)
+    off = f"{round(other.shift, 2) + 0.0:+.2f} {other.unit}"
+    if other.unit is MarginUnit.PERCENT:
+        off = f"{found.delay_s * (1.0 + other.shift / 100.0):.2f} s ({off})"
+    elif found.threshold_v is not None:
+        off = f"{quantity(found.threshold_v * 10.0 ** (other.shift / 20.0), 'V')} ({off})"
+    return (other.what, values, off, margin, cost, travel)
 
 
 def _remedies(board: Board) -> tuple[tuple[str, str], ...]:

@@ -7,9 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from evalkit.cache import CrossingCache
+from evalkit.comparison import Comparison, compare_found
 from evalkit.curves import Curves, curves_of
 from evalkit.dataset import Dataset, read_dataset
 from evalkit.descriptor import read_descriptor
+from evalkit.errors import TooLittleData
 from evalkit.figures import Figures, Outcome, figures_of
 from evalkit.parts import PartsList, choose_parts
 from evalkit.recommendation import Recommendation, recommend
@@ -17,9 +19,9 @@ from evalkit.report.bench_sheet import BenchSheet, bench_sheet
 from evalkit.report.explore import PlaneFigures, RocCounts, plane_figures, roc_counts
 from evalkit.report.incidents import Incident, Shown, incidents_of, mistakes_of, near_misses_of
 from evalkit.report.sounds import Sound, sounds_of
-from evalkit.scoring import Progress
 from evalkit.standins import check_stand_in
 from evalkit.training import DetectorName
+from evalkit.workers import Progress, Workers
 
 __all__ = ["Contents", "Hard", "OtherSetting", "Rival", "about", "contents_of"]
 
@@ -70,6 +72,8 @@ class Contents:
     """Of the board; None for a detector that is not the board."""
     rivals: tuple[Rival, ...]
     """All detectors that were compared, the chosen one among them."""
+    detectors: Comparison | None
+    """What comes of comparing them; None: only one was asked for."""
     others: tuple[OtherSetting, ...]
     shown: tuple[Shown, ...]
     """Mistakes, worst first; then what came nearest to one."""
@@ -92,9 +96,10 @@ def contents_of(
     cache: CrossingCache,
     most_mistakes: int,
     most_sound_bytes: int = 0,
+    meter_ohm: float | None = None,
     hard: Path | None = None,
     progress: Progress | None = None,
-    same_scale: bool = False,
+    workers: Workers | None = None,
 ) -> Contents:
     """Compute a report.
 
@@ -108,26 +113,38 @@ def contents_of(
         How many mistakes are shown one by one; the rest is only counted.
     most_sound_bytes : int
         How much compressed sound goes into the page at most.
+    meter_ohm : float, optional
+        Of the meter that the bench sheet's readings are for, if it is no ordinary one.
     hard : Path, optional
         Folder of a second dataset that no setting can cope with.
     progress : callable, optional
+    workers : Workers, optional
+        Who scores the recordings; without them it is done here.
 
     Raises
     ------
     TooLittleData
-        If no setting can be computed.
+        If no setting can be computed. A further detector that cannot be
+        fitted is left out instead, and named.
     FileFault
         If a file of a dataset cannot be read.
     """
-    rivals = []
+    rivals: list[Rival] = []
+    left_out: list[tuple[str, str]] = []
     for name in names:
-        found = recommend(dataset, name, cache=cache, progress=progress, same_scale=same_scale)
+        try:
+            found = recommend(dataset, name, cache=cache, progress=progress, workers=workers)
+        except TooLittleData as error:
+            if not rivals:
+                raise
+            left_out.append((str(name), str(error)))
+            continue
         rivals.append(
             Rival(
                 found,
-                curves_of(dataset, found, cache),
+                curves_of(dataset, found, cache, workers=workers),
                 plane_figures(found, dataset.day),
-                roc_counts(found, dataset, cache),
+                roc_counts(found, dataset, cache, workers=workers),
             )
         )
     chosen = rivals[0].found
@@ -146,10 +163,16 @@ def contents_of(
             parts,
             stand_in=check_stand_in(dataset, chosen, cache),
             about=about(dataset.folder),
+            meter_ohm=meter_ohm,
         )
         if names[0] is DetectorName.CIRCUIT
         else None,
         rivals=tuple(rivals),
+        detectors=compare_found(
+            dataset, [(r.found, r.curves) for r in rivals], cache=cache, left_out=left_out
+        )
+        if len(names) > 1
+        else None,
         others=_other_settings(chosen, dataset),
         shown=shown,
         sounds=sounds_of(shown, dataset, most_bytes=most_sound_bytes),

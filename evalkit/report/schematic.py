@@ -6,9 +6,9 @@ from typing import Any
 from evalkit.board import Board, HoldKind, Value, Wiring
 from evalkit.report.drawing import INK, Picture, canvas, finish
 from evalkit.report.wording import quantity
-from evalkit.standard_values import Series, nearest_value
+from evalkit.standard_values import Series, nearest_value, values_between
 
-__all__ = ["DESIGNATORS", "hysteresis_resistors", "schematic_picture"]
+__all__ = ["DESIGNATORS", "bias_resistors", "hysteresis_resistors", "schematic_picture"]
 
 DESIGNATORS = {
     "R1": ("pickup", "load"),
@@ -19,6 +19,7 @@ DESIGNATORS = {
     "C2": ("rectifier", "coupling"),
     "C3": ("rectifier", "storage"),
     "R4": ("rectifier", "bleed"),
+    "R5": ("amplifier", "output_resistor"),
     "R7": ("comparator", "divider_top"),
     "R8": ("comparator", "divider_bottom"),
     "R6": ("integrator", "fixed"),
@@ -31,10 +32,17 @@ DESIGNATORS = {
 }
 """Group and key of `board.toml` of each part on the schematic."""
 
-_WIDTH_IN, _HEIGHT_IN = 7.6, 3.5
+_WIDTH_IN, _HEIGHT_IN = 7.6, 3.35
 _FONT_PT = 6.4
 _LOWER = -8.8
 """Height of the lower row."""
+_USUAL_BIAS_OHM = 10e3
+_BIAS_OFF = 0.02
+"""A bias this near to what is wanted is as good; else other values than the usual ones are looked for."""
+_BIAS_BESIDE_LOAD = 0.02
+"""The divider may be so much of the pickup's load, which it adds to."""
+_LEAST_DIVIDER_OHM = 10e3
+"""So that it takes about a milliampere at the most."""
 _Place = tuple[float, float]
 
 
@@ -61,9 +69,9 @@ def schematic_picture(board: Board, *, unknown: Collection[str] = (), name: str 
             stage()
         drawing.draw(show=False)
         axes.set_aspect("equal")
-        axes.set_xlim(-0.6, 29.4)
+        axes.set_xlim(-0.6, 31.1)
         timer = board.hold.kind in (HoldKind.ONE_SHOT, HoldKind.ONE_SHOT_HELD)
-        axes.set_ylim(_LOWER - (3.7 if timer else 2.7), 2.3)
+        axes.set_ylim(_LOWER - (4.4 if timer else 2.7), 2.3)
         return finish(figure, name, "Schematic", _alt(board))
 
 
@@ -87,7 +95,7 @@ class _Pen:
         self.wire((0.3, 0.0), (6.0, 0.0))
         self.valued("R1", "ohm", (2.6, 0.0), (2.6, -1.8))
         self.dot((2.6, 0.0))
-        self.note((2.6, -2.2), f"bias {quantity(self.board.amplifier.bias.typ, 'V')}")
+        self.bias((2.6, -1.8))
         self.part(e.Diode, (4.9, -1.8), (4.9, 0.0), "D1")
         self.ground((4.9, -1.8))
         self.dot((4.9, 0.0))
@@ -109,61 +117,81 @@ class _Pen:
         self.point("TP2", (9.9, out.y))
         self.y = out.y
 
+    def bias(self, at: _Place) -> None:
+        """What the pickup's load hangs on: a divider from the supply, if ordinary values make it."""
+        told = f"bias {quantity(self.board.amplifier.bias.typ, 'V')}"
+        pair = bias_resistors(self.board)
+        if pair is None:
+            self.note((at[0], at[1] - 0.4), told)
+            return
+        node = (at[0], at[1] - 1.6)
+        self.wire(at, node)
+        self.dot(node)
+        self.note((at[0] + 0.3, at[1] - 0.8), told, "left")
+        self.part(self.elm.Resistor, node, (node[0] - 2.0, node[1]), f"R14\n{_ohms(pair[0])}")
+        self.supply((node[0] - 2.0, node[1]))
+        self.part(self.elm.Resistor, node, (node[0], node[1] - 1.8), f"R15\n{_ohms(pair[1])}")
+        self.ground((node[0], node[1] - 1.8))
+
     def rectifier(self) -> None:
-        """Coupling capacitor, clamp diode, series diode, storage with its bleed."""
+        """Resistor behind the amplifier, coupling capacitor, both diodes, storage with its bleed."""
         e, y = self.elm, self.y
-        self.valued("C2", "F", (10.4, y), (12.2, y))
-        self.part(e.Diode, (12.2, y - 1.8), (12.2, y), "D2")
-        self.ground((12.2, y - 1.8))
-        self.dot((12.2, y))
-        self.part(e.Diode, (12.2, y), (13.8, y), "D3")
-        self.valued("C3", "F", (14.1, y), (14.1, y - 1.8))
-        self.valued("R4", "ohm", (16.5, y), (16.5, y - 1.8))
-        for x in (14.1, 16.5):
+        if self.board.amplifier.output_resistor is None:
+            self.wire((10.4, y), (12.1, y))
+        else:
+            self.valued("R5", "ohm", (10.4, y), (12.1, y))
+        self.valued("C2", "F", (12.1, y), (13.9, y))
+        self.part(e.Diode, (13.9, y - 1.8), (13.9, y), "D2")
+        self.ground((13.9, y - 1.8))
+        self.dot((13.9, y))
+        self.part(e.Diode, (13.9, y), (15.5, y), "D3")
+        self.valued("C3", "F", (15.8, y), (15.8, y - 1.8))
+        self.valued("R4", "ohm", (18.2, y), (18.2, y - 1.8))
+        for x in (15.8, 18.2):
             self.dot((x, y))
             self.ground((x, y - 1.8))
-        self.wire((13.8, y), (17.0, y))
-        self.point("TP3", (15.3, y))
+        self.wire((15.5, y), (18.7, y))
+        self.point("TP3", (17.0, y))
 
     def comparator(self) -> None:
         """Comparator with the reference's divider and the two resistors that make its hysteresis."""
         e, y = self.elm, self.y
         series_ohm, feedback_ohm = hysteresis_resistors(self.board)
-        self.part(e.Resistor, (17.0, y), (19.0, y), f"R12\n{_ohms(series_ohm)}")
-        self.wire((19.0, y), (19.7, y))
-        comparator = self.triangle((19.7, y), "U1B")
+        self.part(e.Resistor, (18.7, y), (20.7, y), f"R12\n{_ohms(series_ohm)}")
+        self.wire((20.7, y), (21.4, y))
+        comparator = self.triangle((21.4, y), "U1B")
         out, low = comparator.out, comparator.in1
-        self.dot((19.3, y))
-        self.wire((19.3, y), (19.3, y + 1.3))
-        self.part(e.Resistor, (19.3, y + 1.3), (22.4, y + 1.3), f"R13\n{_ohms(feedback_ohm)}")
-        self.wire((22.4, y + 1.3), (22.4, out.y), out)
-        self.dot((22.4, out.y))
-        self.wire(low, (19.3, low.y), (19.3, -3.6))
-        self.valued("R8", "ohm", (19.3, -3.6), (19.3, -5.4))
-        self.ground((19.3, -5.4))
-        self.valued("R7", "ohm", (19.3, -3.6), (21.4, -3.6))
-        self.supply((21.4, -3.6))
-        self.point("TP4", (19.3, -3.6), "left")
-        self.wire((22.4, out.y), (23.0, out.y))
-        self.point("TP5", (22.8, out.y), "bottom")
+        self.dot((21.0, y))
+        self.wire((21.0, y), (21.0, y + 1.3))
+        self.part(e.Resistor, (21.0, y + 1.3), (24.1, y + 1.3), f"R13\n{_ohms(feedback_ohm)}")
+        self.wire((24.1, y + 1.3), (24.1, out.y), out)
+        self.dot((24.1, out.y))
+        self.wire(low, (21.0, low.y), (21.0, -3.6))
+        self.valued("R8", "ohm", (21.0, -3.6), (21.0, -5.4))
+        self.ground((21.0, -5.4))
+        self.valued("R7", "ohm", (21.0, -3.6), (23.1, -3.6))
+        self.supply((23.1, -3.6))
+        self.point("TP4", (21.0, -3.6), "left")
+        self.wire((24.1, out.y), (24.7, out.y))
+        self.point("TP5", (24.5, out.y), "bottom")
         self.y = out.y
 
     def integrator(self) -> None:
         """Fixed resistor, delay knob and capacitor, with a discharge path if there is one."""
         e, y = self.elm, self.y
-        self.valued("R6", "ohm", (23.0, y), (25.0, y))
-        self.valued("RV2", "ohm", (25.0, y), (27.0, y), kind=e.ResistorVar)
-        self.valued("C4", "F", (27.3, y), (27.3, y - 1.8))
-        self.ground((27.3, y - 1.8))
-        self.dot((27.3, y))
-        self.wire((27.0, y), (28.4, y))
-        self.point("TP6", (27.9, y))
-        self.note((28.8, y), "A")
+        self.valued("R6", "ohm", (24.7, y), (26.7, y))
+        self.valued("RV2", "ohm", (26.7, y), (28.7, y), kind=e.ResistorVar)
+        self.valued("C4", "F", (29.0, y), (29.0, y - 1.8))
+        self.ground((29.0, y - 1.8))
+        self.dot((29.0, y))
+        self.wire((28.7, y), (30.1, y))
+        self.point("TP6", (29.6, y))
+        self.note((30.5, y), "A")
         if self.board.integrator.discharge_resistor is not None:
-            self.wire((27.0, y), (27.0, y + 1.9))
-            self.part(e.Diode, (27.0, y + 1.9), (25.0, y + 1.9), "D6")
-            self.valued("R11", "ohm", (25.0, y + 1.9), (23.0, y + 1.9))
-            self.wire((23.0, y + 1.9), (23.0, y))
+            self.wire((28.7, y), (28.7, y + 1.9))
+            self.part(e.Diode, (28.7, y + 1.9), (26.7, y + 1.9), "D6")
+            self.valued("R11", "ohm", (26.7, y + 1.9), (24.7, y + 1.9))
+            self.wire((24.7, y + 1.9), (24.7, y))
 
     def gate(self) -> None:
         """Schmitt gate and what keeps the alert on."""
@@ -202,8 +230,8 @@ class _Pen:
         e = self.elm
         sides = {"TRIG": "left", "OUT": "right", "TIME": "bottom"}
         pins = [e.IcPin(side=side, anchorname=name) for name, side in sides.items()]
-        box = self.drawing.add(e.Ic(pins=pins, size=(3.4, 1.4)).right().anchor("TRIG").at(at))
-        self.note((box.TRIG.x + 1.7, at[1]), f"555, triggered\n{trigger}")
+        box = self.drawing.add(e.Ic(pins=pins, size=(4.6, 1.4)).right().anchor("TRIG").at(at))
+        self.note((box.TRIG.x + 2.3, at[1]), f"555, triggered\n{trigger}")
         foot = (box.TIME.x, box.TIME.y - 0.9)
         self.wire((foot[0], box.TIME.y), foot)
         self.dot(foot)
@@ -258,10 +286,12 @@ class _Pen:
         self.drawing.add(element)
         if label:
             middle = (0.5 * (start[0] + end[0]), 0.5 * (start[1] + end[1]))
+            # a box is wider than a zigzag, and an arrow goes through a knob
+            away = 0.62 if kind in (self.elm.RBox, self.elm.ResistorVar) else 0.42
             if upright:
-                self.note((middle[0] + 0.42, middle[1]), label, "left")
+                self.note((middle[0] + away, middle[1]), label, "left")
             else:
-                self.note((middle[0], middle[1] + 0.42), label, "center", "bottom")
+                self.note((middle[0], middle[1] + away), label, "center", "bottom")
 
     def inverter(self, at: _Place, ref: str) -> float:
         """A Schmitt gate as an inverter; returns where its output is."""
@@ -311,6 +341,28 @@ def hysteresis_resistors(board: Board) -> tuple[float, float]:
     swing_v = board.comparator_high_v - board.comparator.output_low.typ
     series_ohm = 100e3
     return series_ohm, nearest_value(Series.E12, series_ohm * swing_v / board.comparator.hysteresis.typ)
+
+
+def bias_resistors(board: Board) -> tuple[float, float] | None:
+    """Return R14, from the supply, and R15, to ground, of E24: they make the bias; None where none do.
+
+    R15 is 10 kohm where that serves (common practice).
+    """
+    share = board.amplifier.bias.typ / board.supply.voltage.typ
+    if not 0.0 < share < 1.0:
+        return None
+    ranked = []
+    for bottom in values_between(Series.E24, 1e3, 100e3):
+        top = nearest_value(Series.E24, bottom * (1.0 / share - 1.0))
+        off = abs(bottom / (top + bottom) / share - 1.0)
+        light = top * bottom / (top + bottom) <= _BIAS_BESIDE_LOAD * board.pickup.load.typ
+        if light and top + bottom >= _LEAST_DIVIDER_OHM and top <= 1e6:
+            usual = bottom == _USUAL_BIAS_OHM and off <= _BIAS_OFF
+            ranked.append((not usual, off, top, bottom))
+    if not ranked:
+        return None
+    _, _, top, bottom = min(ranked)
+    return top, bottom
 
 
 def _ohms(value: float) -> str:

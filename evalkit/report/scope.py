@@ -1,5 +1,6 @@
 """The box's test points over a stretch of a recording: picture and table, as a storage scope keeps them."""
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.board import Board
+from evalkit.box_trace import Setting
 from evalkit.dataset import Recording
 from evalkit.durable import write_bytes
 from evalkit.errors import FileFault
@@ -21,8 +23,19 @@ from evalkit.whatif import WhatIf
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["POINTS", "Point", "point_rows", "trace_csv", "trace_document", "trace_picture", "write_trace"]
+__all__ = [
+    "POINTS",
+    "Point",
+    "hold_note",
+    "point_rows",
+    "trace_csv",
+    "trace_document",
+    "trace_picture",
+    "write_trace",
+]
 
+_SAME_HOLD_S = 0.005
+_TITLE_LETTERS = 110
 _COLUMNS = 1500
 """Longer stretches are drawn as the lowest and highest value of so many columns."""
 _HEIGHTS = (1.2, 1.2, 1.5, 0.6, 1.5, 0.6, 0.6)
@@ -53,7 +66,14 @@ POINTS = (
 
 
 def trace_picture(
-    trace: Trace, board: Board, *, name: str, title: str, calibrated: bool, segments: Sequence[Segment] = ()
+    trace: Trace,
+    board: Board,
+    *,
+    name: str,
+    title: str,
+    calibrated: bool,
+    segments: Sequence[Segment] = (),
+    note: str = "",
 ) -> Picture:
     """Draw every test point over one time axis.
 
@@ -69,23 +89,27 @@ def trace_picture(
         False: voltages are those of a recording whose full scale is taken as 1 V, which is said.
     segments : sequence of Segment
         Labels that overlap the stretch; shaded, with their names on top.
+    note : str
+        A line under the drawing: what the data are.
     """
     start_s, stop_s = float(trace.time_s[0]), float(trace.time_s[-1])
     inside = [s for s in segments if s.start_s < stop_s and start_s < s.end_s]
-    with canvas(8.6, 8.4) as figure:
+    with canvas(8.6, 8.4, note=note) as figure:
         lanes, *rows = figure.subplots(
             1 + len(POINTS), 1, sharex=True, gridspec_kw={"height_ratios": (0.5, *_HEIGHTS)}
         )
         _draw_labels(lanes, inside, start_s, stop_s)
         for axes, point in zip(rows, POINTS, strict=True):
             volts = np.asarray(getattr(trace, point.field), dtype=np.float64)
-            small = point.field in _ANALOGUE and float(np.abs(volts).max()) < 0.5
+            levels = _levels(board).get(point.field, ())
+            highest = max([float(np.abs(volts).max()), *(level for level, _, _ in levels)])
+            small = point.field in _ANALOGUE and highest < 0.5
             scale, unit = (1e3, "mV") if small else (1.0, "V")
             _draw(axes, trace.time_s, volts * scale)
             axes.margins(x=0.0, y=0.12)
             if point.field not in _ANALOGUE:
                 axes.set_ylim(-0.15 * board.supply.voltage.typ, 1.15 * board.supply.voltage.typ)
-            for level, text, side in _levels(board).get(point.field, ()):
+            for level, text, side in levels:
                 axes.axhline(level * scale, color=INK.alarm, linewidth=0.8, linestyle=(0, (4, 2)))
                 # right of the picture, where no curve runs
                 axes.annotate(
@@ -103,7 +127,7 @@ def trace_picture(
             quiet_axes(axes)
         rows[-1].set_xlabel("time in the recording, s")
         scale_note = "" if calibrated else "\nnot calibrated: full scale counts as 1 V"
-        figure.suptitle(plain(title) + scale_note, fontsize=9.5)
+        figure.suptitle(textwrap.fill(plain(title), _TITLE_LETTERS) + scale_note, fontsize=9.5)
         figure.align_ylabels(list(rows))
         return finish(figure, name, title, _alt(trace, board, title))
 
@@ -127,6 +151,14 @@ def point_rows(trace: Trace) -> list[tuple[str, ...]]:
         figures = (volts.min(), volts.mean(), volts.max())
         rows.append((f"{point.ref} {point.name}", *(quantity(float(v), "V") for v in figures)))
     return rows
+
+
+def hold_note(setting: Setting, board: Board, box: WhatIf) -> str:
+    """Say that the hold shown is not the recommended one; empty where it is, or a change was told."""
+    told = any(change.startswith("hold.") for change in box.changes)
+    if told or setting.hold_s is None or abs(setting.hold_s - board.hold_s) <= _SAME_HOLD_S:
+        return ""
+    return f"settings.json recommends a hold of {setting.hold_s:.2f} s; shown is that of board.toml"
 
 
 def trace_document(trace: Trace, box: WhatIf, recording: Recording) -> dict[str, Any]:
@@ -154,8 +186,10 @@ def trace_document(trace: Trace, box: WhatIf, recording: Recording) -> dict[str,
     }
 
 
-def write_trace(trace: Trace, box: WhatIf, recording: Recording, stem: Path) -> tuple[Path, ...]:
-    """Write picture and table beside each other: STEM.png, STEM.svg, STEM.csv.
+def write_trace(
+    trace: Trace, box: WhatIf, recording: Recording, stem: Path, *, note: str = ""
+) -> tuple[Path, ...]:
+    """Write picture and table beside each other: STEM.png, STEM.svg, STEM.csv; `note` stands in the picture.
 
     Raises
     ------
@@ -171,6 +205,7 @@ def write_trace(trace: Trace, box: WhatIf, recording: Recording, stem: Path) -> 
         title=f"{title}: {setting}",
         calibrated=recording.full_scale_v is not None,
         segments=recording.segments,
+        note=note,
     )
     contents = {".png": picture.png, ".svg": picture.svg.encode(), ".csv": trace_csv(trace).encode()}
     files = []

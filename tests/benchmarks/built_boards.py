@@ -11,6 +11,7 @@ synthesised.
 
 import argparse
 import tempfile
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
@@ -53,7 +54,9 @@ def main() -> None:
     dataset = read_dataset(arguments.dataset)
     found = recommend(dataset, DetectorName.CIRCUIT, cache=CrossingCache(dataset.folder))
     assert found.gain is not None
+    assert found.hold is not None
     assert found.choice.acceptable
+    dataset = replace(dataset, board=replace(dataset.board, hold=found.hold))
     print(f"recommended: gain {found.gain:.1f}, delay {found.delay_s:.3f} s; {arguments.boards} boards each")
     print(f"{'setting':34}{'knobs set':14}{'read off':>9}{'simulated':>11}  95 % binomial limits")
     nearer = border_gain(dataset, found.gain, found.delay_s)
