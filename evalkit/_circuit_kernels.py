@@ -209,6 +209,14 @@ def _held_at_limits(f: _Arithmetic, k: list[_Value], output: _Value) -> _Value:
     return f.smaller(f.larger(output, k[Constant.LOW]), k[Constant.HIGH])
 
 
+def _clamp_drop(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Value:
+    return f.minus(v.coupling, f.plus(v.output, k[Constant.CLAMP_KNEE]))
+
+
+def _series_drop(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Value:
+    return f.minus(f.minus(v.output, k[Constant.SERIES_KNEE]), v.both)
+
+
 def _moved(f: _Arithmetic, drop: _Value, share: _Value) -> _Value:
     """What a diode takes off its drop above the knee within a sample.
 
@@ -230,16 +238,9 @@ def _moved(f: _Arithmetic, drop: _Value, share: _Value) -> _Value:
     return f.fma(f.times(squared, q), bend, f.times(above, share))
 
 
-def _clamp_drop(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Value:
-    return f.minus(v.coupling, f.plus(v.output, k[Constant.CLAMP_KNEE]))
-
-
-def _series_drop(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Value:
-    return f.minus(f.minus(v.output, k[Constant.SERIES_KNEE]), v.both)
-
-
-def _clamped(f: _Arithmetic, k: list[_Value], v: _Voltages, moved: _Value) -> _Voltages:
-    """Both capacitors one sample on, the clamp diode having moved so much."""
+def _clamped(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Voltages:
+    """Both capacitors one sample on, where only the clamp diode can conduct."""
+    moved = _moved(f, _clamp_drop(f, k, v), k[Constant.CLAMP_SHARE])
     bled = f.times(v.storage, k[Constant.KEEP])
     return v._replace(
         coupling=f.minus(v.coupling, moved),
@@ -248,8 +249,9 @@ def _clamped(f: _Arithmetic, k: list[_Value], v: _Voltages, moved: _Value) -> _V
     )
 
 
-def _charged(f: _Arithmetic, k: list[_Value], v: _Voltages, moved: _Value) -> _Voltages:
-    """Both capacitors one sample on, the series diode having moved so much."""
+def _charged(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Voltages:
+    """Both capacitors one sample on, where only the series diode can conduct."""
+    moved = _moved(f, _series_drop(f, k, v), k[Constant.SERIES_SHARE])
     bled = f.times(v.storage, k[Constant.KEEP])
     return v._replace(
         coupling=f.fma(moved, k[Constant.TO_COUPLING], v.coupling),
@@ -269,8 +271,15 @@ def _rectified(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Voltages:
     is_series = f.over(series, clamp)
     share = f.choose(is_series, k[Constant.SERIES_SHARE], k[Constant.CLAMP_SHARE])
     moved = _moved(f, f.larger(series, clamp), share)
-    ways = zip(_charged(f, k, v, moved), _clamped(f, k, v, moved))
-    return _Voltages(*(f.choose(is_series, charged, clamped) for charged, clamped in ways))
+    bled = f.times(v.storage, k[Constant.KEEP])
+    to_coupling = f.choose(is_series, k[Constant.TO_COUPLING], f.constant(-1.0))
+    to_storage = f.choose(is_series, k[Constant.TO_STORAGE], f.constant(0.0))
+    to_both = f.choose(is_series, k[Constant.TO_BOTH], f.constant(-1.0))
+    return v._replace(
+        coupling=f.fma(moved, to_coupling, v.coupling),
+        storage=f.fma(moved, to_storage, bled),
+        both=f.fma(moved, to_both, f.plus(v.coupling, bled)),
+    )
 
 
 def _settled(f: _Arithmetic, k: list[_Value], v: _Voltages) -> _Voltages:
@@ -414,12 +423,10 @@ def _window(*, own_input: bool) -> Any:
             # the same bits where it is certain that less happens
 
             def clamp_step(x: _Value, v: _Voltages) -> _Voltages:
-                v = amplified(x, v)
-                return _clamped(f, k, v, _moved(f, _clamp_drop(f, k, v), k[Constant.CLAMP_SHARE]))
+                return _clamped(f, k, amplified(x, v))
 
             def series_step(x: _Value, v: _Voltages) -> _Voltages:
-                v = amplified(x, v)
-                return _charged(f, k, v, _moved(f, _series_drop(f, k, v), k[Constant.SERIES_SHARE]))
+                return _charged(f, k, amplified(x, v))
 
             def idle_step(x: _Value, v: _Voltages) -> _Voltages:
                 output, leg = _amplifier(f, k, x, v.output, v.leg)

@@ -18,8 +18,8 @@ __all__ = ["Advance", "audio_key", "crossings_key", "crossings_of", "frames_of",
 
 _Item = TypeVar("_Item")
 
-_LONG_BLOCK = 1 << 18
-"""Frames that a detector is given at once: few enough hand-overs between threads, 1 MB."""
+_LONG_BLOCK = 1 << 20
+"""Frames that a detector is given at once: few hand-overs between threads, 4 MB."""
 
 Advance = Callable[[float], None]
 """Told how many seconds of the recording are done."""

@@ -58,9 +58,7 @@ def fma(a: F, b: F, c: F) -> F:
 
 def bent(drop: F) -> tuple[F, F]:
     """Two factors of what the knee adds to a drop's charge, in spans of 9 n Vt; 0 where the diode idles."""
-    rest = F(1.0) - abs(drop)
-    if rest < F(0.0):
-        rest = F(0.0)
+    rest = max(F(1.0) - abs(drop), F(0.0))
     squared = rest * rest
     slope = fma(fma(KNEE[3], rest, KNEE[2]), squared, fma(KNEE[1], rest, KNEE[0]))
     return squared * rest, slope

@@ -136,23 +136,19 @@ class CircuitDetector:
         from evalkit._circuit_kernels import LANES
 
         lanes, front, at = state.lanes.copy(), state.front.copy(), state.next_sample
+        firsts = range(0, len(block), _PIECE)
+        inputs: list[Future[_Input]] = [Future() for _ in firsts]
         # lanes do not touch each other, so how they are shared among threads changes no bit
-        rows = range(0, len(self.gain), LANES)
-        running: list[Future[list[_Changes]]] = []
-        found: list[_Changes] = []
-        for first in range(0, len(block), _PIECE):
-            piece = block[first : first + _PIECE]
-            # what all lanes share is made while they are at the piece before
-            x, bounds = _input(piece, state.constants, at, front)
-            found += _all(running)
-            running = [
-                _threads().submit(_changes, state.constants, x, bounds, lanes, row, len(self.gain), at)
-                for row in rows
-            ]
-            at += len(piece)
-        found += _all(running)
+        running = [
+            _threads().submit(_changes, state.constants, inputs, lanes, row, len(self.gain), at)
+            for row in range(0, len(self.gain), LANES)
+        ]
+        # what all lanes share is made while they are at the pieces before
+        for first, made in zip(firsts, inputs, strict=True):
+            made.set_result(_input(block[first : first + _PIECE], state.constants, at + first, front))
+        found = [changes for row in running for changes in row.result()]
         crossings = Crossings(*(np.concatenate(column) for column in zip(_NO_CHANGES, *found, strict=True)))
-        return crossings, replace(state, next_sample=at, front=front, lanes=lanes)
+        return crossings, replace(state, next_sample=at + len(block), front=front, lanes=lanes)
 
     def voltages(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Voltages, CircuitState]:
         """Simulate a block as `advance` does, bit for bit, and keep every sample's voltages.
@@ -171,7 +167,7 @@ class CircuitDetector:
 
         c, shape = state.constants, (len(block), len(self.gain))
         lanes, front = state.lanes.copy(), state.front.copy()
-        x, _ = _input(block, c, state.next_sample, front)
+        x = _input(block, c, state.next_sample, front).x
         amplifier_v, storage_v, above = np.empty(shape, _F), np.empty(shape, _F), np.empty(shape, np.uint8)
         for lane in range(0, len(self.gain), LANES):
             circuit_voltages(x, c.lanes, lanes, lane, state.next_sample, amplifier_v, storage_v, above)
@@ -185,45 +181,50 @@ class CircuitDetector:
         return seen, replace(state, next_sample=after, front=front, lanes=lanes)
 
 
+@dataclass(frozen=True)
+class _Input:
+    """The amplifier's input over a piece of a block, from its rest."""
+
+    x: NDArray[np.float32]
+    bounds: NDArray[np.float32]
+    """(n_windows, 2): lowest and highest in each window of the kernels."""
+
+
 def _input(
     block: NDArray[np.float32], c: CircuitConstants, first_sample: int, front: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return the amplifier's input over a block, from its rest, and its bounds; update what is carried on."""
+) -> _Input:
+    """Return the amplifier's input over a block; update what is carried on."""
     from evalkit._circuit_kernels import WINDOW, circuit_front_end
 
     x, bounds = np.empty(len(block), _F), np.empty((len(block) // WINDOW + 2, 2), _F)
     circuit_front_end(block, c.volts, c.pickup, c.clamp_v, first_sample, front, x, bounds)
-    return x, bounds
+    return _Input(x, bounds)
 
 
 def _changes(
     c: CircuitConstants,
-    x: NDArray[np.float32],
-    bounds: NDArray[np.float32],
+    inputs: Sequence["Future[_Input]"],
     lanes: NDArray[np.float32],
     lane: int,
     n_lanes: int,
     first_sample: int,
 ) -> list[_Changes]:
-    """Run a row of lanes over a block, updating its state; return its changes, in pieces."""
+    """Run a row of lanes over the pieces of a block, updating its state; return its changes, in order."""
     from evalkit._circuit_kernels import LANES, WINDOW, circuit_lanes
 
     room = 8 * WINDOW * LANES
     changes = (np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8))
     history = np.empty((WINDOW + 2, LANES), _F)
     found: list[_Changes] = []
-    done = 0
-    while done < len(x):
-        done, n = circuit_lanes(
-            x, bounds, c.lanes, lanes, lane, n_lanes, first_sample, history, *changes, done
-        )  # fmt: skip
-        found.append(tuple(column[:n].copy() for column in changes))
+    for each in inputs:
+        piece, done = each.result(), 0
+        while done < len(piece.x):
+            done, n = circuit_lanes(
+                piece.x, piece.bounds, c.lanes, lanes, lane, n_lanes, first_sample, history, *changes, done
+            )  # fmt: skip
+            found.append(tuple(column[:n].copy() for column in changes))
+        first_sample += len(piece.x)
     return found
-
-
-def _all(running: Sequence["Future[list[_Changes]]"]) -> list[_Changes]:
-    """Wait for the rows; return their changes in the order of the rows."""
-    return [changes for row in running for changes in row.result()]
 
 
 @cache

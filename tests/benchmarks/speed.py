@@ -438,9 +438,9 @@ def operations_of_a_step() -> dict[str, Counting]:
         if name == "whole":
             kernels._rectified(f, k, v)
         elif name == "series":
-            kernels._charged(f, k, v, kernels._moved(f, kernels._series_drop(f, k, v), "value"))
+            kernels._charged(f, k, v)
         elif name == "clamp":
-            kernels._clamped(f, k, v, kernels._moved(f, kernels._clamp_drop(f, k, v), "value"))
+            kernels._clamped(f, k, v)
         else:
             f.times("value", "value")
         found[name] = f
