@@ -4,6 +4,7 @@ import hashlib
 import itertools
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -416,8 +417,9 @@ def test_sharing_lanes_among_threads_changes_no_bit(monkeypatch: pytest.MonkeyPa
     samples, detector = some_signal(7, 100.0), CircuitDetector(BOARD, np.geomspace(900.0, 10.0, 100))
     found = {}
     for threads in (1, 2, 3, 4):
-        monkeypatch.setattr("evalkit.detectors.circuit.cpu_count", lambda n=threads: n)
-        chunks, state = detect(detector, samples, [1_000, 5_000])
+        with ThreadPoolExecutor(threads) as pool:
+            monkeypatch.setattr("evalkit.detectors.circuit._threads", lambda pool=pool: pool)
+            chunks, state = detect(detector, samples, [1_000, 5_000])
         found[threads] = in_order(chunks).tobytes() + b"".join(v.tobytes() for v in leaves(state))
     assert len(set(found.values())) == 1
 

@@ -20,7 +20,6 @@ from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
-from os import cpu_count
 from typing import Any
 
 import numpy as np
@@ -229,8 +228,13 @@ def _changes(
 
 @cache
 def _threads() -> ThreadPoolExecutor:
-    """Threads that serve all blocks: starting them anew takes as long as a piece."""
-    return ThreadPoolExecutor(cpu_count() or 1)
+    """Threads that serve all blocks: starting them anew takes as long as a piece.
+
+    As many as compiled code may use here: as processors, or one where several processes share them.
+    """
+    from numba import config
+
+    return ThreadPoolExecutor(config.NUMBA_NUM_THREADS)
 
 
 def fit(training: Training) -> Fitted:
