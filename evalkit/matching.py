@@ -1,5 +1,6 @@
 """Alerts matched with labels: which call each catches, or what caused it (design, section 4.3)."""
 
+import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -120,6 +121,14 @@ class Matching:
         self.call_marks = where[self.segments.size :].reshape(-1, 2)
         self.latest_end = np.maximum.accumulate(self.segments[:, 1])
         self.segment_class = np.array(ground.cause_class, np.int64)
+
+    @property
+    def fingerprint(self) -> str:
+        """Digest of all that alerts are matched with."""
+        digest = hashlib.sha256(f"{self.grace_s!r}".encode())
+        for array in (self.scored, self.calls, self.call_spans, self.segments, self.segment_class):
+            digest.update(f"{array.shape}".encode() + array.tobytes())
+        return digest.hexdigest()
 
     def alerts(
         self,

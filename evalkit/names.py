@@ -6,6 +6,7 @@ system that a dataset travels to, so one rule holds for all of them.
 
 import re
 import unicodedata
+from functools import lru_cache
 
 __all__ = ["check_name", "check_note", "name_key", "visible"]
 
@@ -20,6 +21,7 @@ _JOINERS = frozenset("\u200c\u200d")
 _UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 
+@lru_cache(maxsize=1024)
 def check_name(text: str, what: str) -> None:
     """Raise ValueError, in one line, unless `text` can be a name everywhere.
 
@@ -51,6 +53,7 @@ def check_name(text: str, what: str) -> None:
         raise ValueError(f"the {what} {text!r} is a name that Windows reserves")
 
 
+@lru_cache(maxsize=1024)
 def check_note(text: str) -> None:
     """Raise ValueError, in one line, unless `text` is one printable line of at most 500 characters."""
     if len(text) > _LONGEST_NOTE:

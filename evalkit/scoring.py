@@ -5,39 +5,40 @@ the order of the recordings' content hash, so that the same input gives the
 same output whatever the names or the order of files.
 """
 
-import math
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
+from functools import partial
 from os import cpu_count
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.cache import CrossingCache
+from evalkit.board import Hold
+from evalkit.cache import Arrays, CrossingCache
 from evalkit.crossings import Crossings, Integrator
 from evalkit.dataset import Dataset, Recording
 from evalkit.day import BACKGROUND, Day
 from evalkit.detectors import Detector, Fitted, Levels, continued
 from evalkit.detectors.learned import LearnedDetector
-from evalkit.errors import TooLittleData
+from evalkit.folds import makers_held_out
 from evalkit.matching import EARLY_S, Ground, Matching, Verdict, classes_of, ground_of, verdict_of
 from evalkit.segments import Call, Role, Span, intersect_spans, subtract_spans
-from evalkit.streams import crossings_of
+from evalkit.streams import Advance, crossings_key, crossings_of
 from evalkit.training import DetectorName, Material, make_detector
+from evalkit.workers import Progress, Workers, each_recording
 
 __all__ = [
     "DetectorName",
     "JudgedAlert",
     "PlaneScores",
-    "Progress",
     "SegmentScores",
     "Sweep",
     "Sweeps",
     "Tally",
     "alerts_at",
-    "check_poolable",
     "delay_axis",
     "make_detector",
     "score_plane",
@@ -46,10 +47,6 @@ __all__ = [
 ]
 
 _BACKGROUND_PIECE_S = 10.0
-
-Progress = Callable[[float, float], None]
-"""Called with the audio seconds done and the seconds there are."""
-
 
 N_DELAYS = 64
 """Delays of a sweep."""
@@ -80,6 +77,15 @@ class Tally:
     """(n_classes,): recorded events."""
     hours: NDArray[np.float64]
     """(n_classes,): recorded hours."""
+    maker: str | None = None
+    """Whose recording it is; None: the dataset's own."""
+    maker_group: str = ""
+    """The makers held out together with it; empty: its session is held out by itself."""
+
+    @property
+    def cluster(self) -> str:
+        """What it is held out with, and what its events are alike with: a maker or a session."""
+        return self.maker_group or self.session
 
 
 @dataclass(frozen=True)
@@ -99,6 +105,11 @@ class Sweep:
     def sessions(self) -> tuple[str, ...]:
         """Names of the sessions, sorted."""
         return tuple(sorted({tally.session for tally in self.tallies}))
+
+    def clusters(self, sessions: Sequence[str]) -> NDArray[np.intp]:
+        """Return, for each session named, the number of the cluster that it belongs to."""
+        cluster = {tally.session: tally.cluster for tally in self.tallies}
+        return np.unique([cluster[session] for session in sessions], return_inverse=True)[1]
 
 
 @dataclass(frozen=True)
@@ -142,25 +153,6 @@ class PlaneScores:
         return SegmentScores(self.kind, self.label, self.session, self.score[:, delay_index].copy())
 
 
-def check_poolable(recordings: Sequence[Recording], *, same_scale: bool = False) -> None:
-    """Refuse to pool sessions that are not on one scale.
-
-    Raises
-    ------
-    TooLittleData
-        If some sessions are calibrated and others not; names them.
-    """
-    known: dict[bool, set[str]] = {True: set(), False: set()}
-    for recording in recordings:
-        known[recording.full_scale_v is not None].add(recording.session)
-    if known[True] and known[False] and not same_scale:
-        raise TooLittleData(
-            f"sessions {', '.join(sorted(known[False]))} are not calibrated but "
-            f"{', '.join(sorted(known[True]))} are, so their levels cannot be pooled; "
-            "calibrate them, or say --same-scale if full scale, gain and input were equal"
-        )
-
-
 def sweep(
     dataset: Dataset,
     detector: Detector,
@@ -170,6 +162,7 @@ def sweep(
     warmup_s: float,
     cache: CrossingCache,
     progress: Progress | None = None,
+    workers: Workers | None = None,
 ) -> Sweep:
     """Score every setting of a detector on all of a dataset.
 
@@ -184,44 +177,82 @@ def sweep(
         Start of each recording that is not scored; the largest among the compared detectors.
     cache : CrossingCache
     progress : callable, optional
+    workers : Workers, optional
+        Who tallies the recordings; without them it is done here.
 
     Returns
     -------
     Sweep
         One tally for each recording, in the order of the content hashes.
     """
-    classes = classes_of(dataset)
-    n_lanes, n_delays = len(detector.levels.position), len(delay_s)
-    report = _Tracker(dataset.recordings, progress)
-    tallies = []
-    for recording in dataset.recordings:
-        ground = ground_of(recording, dataset.day, classes, warmup_s=warmup_s)
-        matching = Matching(ground, dataset.day, detector.lag_s)
-        n_calls = len(ground.calls)
-        status = np.zeros((n_calls, n_lanes * n_delays), np.uint8)
-        response_s = np.full((n_calls, n_lanes * n_delays), np.inf, np.float32)
-        alarms = np.zeros((len(classes), n_lanes * n_delays), np.int32)
-        alarm_s = np.zeros((len(classes), n_lanes * n_delays))
-        chunks = crossings_of(recording, detector, cache, report.at)
+    # of a board the levels take seconds to find: once, here, and not for each recording
+    levels, classes, makers = detector.levels, classes_of(dataset), makers_held_out(dataset)
+    terms = _Terms(detector, integrator, dataset.day, classes, warmup_s, cache)
+    work = partial(_tally, terms=terms, n_lanes=len(levels.position), delay_s=delay_s, makers=makers)
+    tallies = each_recording(work, dataset.recordings, progress=progress, workers=workers)
+    return Sweep(detector.name, levels, delay_s, integrator, classes, tuple(tallies), detector)
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """What scoring a recording takes beside the recording."""
+
+    detector: Detector
+    integrator: Integrator
+    day: Day
+    classes: tuple[str, ...]
+    warmup_s: float
+    cache: CrossingCache
+
+    def of(self, recording: Recording) -> tuple[Ground, Matching]:
+        """Return the recording's labels, and as the matching kernels take them."""
+        ground = ground_of(recording, self.day, self.classes, warmup_s=self.warmup_s)
+        return ground, Matching(ground, self.day, self.detector.lag_s)
+
+
+def _tally(
+    recording: Recording,
+    advance: Advance,
+    *,
+    terms: _Terms,
+    n_lanes: int,
+    delay_s: NDArray[np.float64],
+    makers: Mapping[str, str],
+) -> Tally:
+    """Score every setting of a detector on one recording."""
+    ground, matching = terms.of(recording)
+    detector, integrator = terms.detector, terms.integrator
+    n_calls, n_classes, n_delays = len(ground.calls), len(terms.classes), len(delay_s)
+
+    def count() -> Arrays:
+        n_settings = n_lanes * n_delays
+        status = np.zeros((n_calls, n_settings), np.uint8)
+        response_s = np.full((n_calls, n_settings), np.inf, np.float32)
+        alarms = np.zeros((n_classes, n_settings), np.int32)
+        alarm_s = np.zeros((n_classes, n_settings))
+        chunks = crossings_of(recording, detector, terms.cache, advance)
         for alerts in matching.alerts(chunks, recording, n_lanes, delay_s, integrator):
             kind, cause = matching.judge(alerts, n_delays)
             matching.tally(alerts, kind, cause, status, response_s, alarms, alarm_s)
-        shape = (n_lanes, n_delays)
-        tallies.append(
-            Tally(
-                recording=recording.name,
-                session=recording.session,
-                calls=ground.calls,
-                status=status.reshape(n_calls, *shape),
-                response_s=response_s.reshape(n_calls, *shape),
-                alarms=alarms.reshape(len(classes), *shape),
-                alarm_s=alarm_s.reshape(len(classes), *shape),
-                events=ground.events,
-                hours=ground.hours,
-            )
-        )
-        report.finish(recording)
-    return Sweep(detector.name, detector.levels, delay_s, integrator, classes, tuple(tallies), detector)
+        return {"status": status, "response_s": response_s, "alarms": alarms, "alarm_s": alarm_s}
+
+    # all that the counts depend on: neither the day's exposure nor its limits are among it
+    key = (*crossings_key(recording, detector), recording.session, matching.fingerprint, f"{n_classes}")
+    counts = terms.cache.arrays((*key, repr(integrator), repr(delay_s.tolist())), count)
+    shape = (n_lanes, n_delays)
+    return Tally(
+        recording=recording.name,
+        session=recording.session,
+        calls=ground.calls,
+        status=counts["status"].reshape(n_calls, *shape),
+        response_s=counts["response_s"].reshape(n_calls, *shape),
+        alarms=counts["alarms"].reshape(n_classes, *shape),
+        alarm_s=counts["alarm_s"].reshape(n_classes, *shape),
+        events=ground.events,
+        hours=ground.hours,
+        maker=recording.maker,
+        maker_group=makers.get(recording.session, ""),
+    )
 
 
 class Sweeps:
@@ -236,18 +267,35 @@ class Sweeps:
     dataset : Dataset
     cache : CrossingCache
     progress : callable, optional
+    workers : Workers, optional
+        Who works on the recordings; without them it is done here.
     """
 
     def __init__(
-        self, name: DetectorName, dataset: Dataset, *, cache: CrossingCache, progress: Progress | None = None
+        self,
+        name: DetectorName,
+        dataset: Dataset,
+        *,
+        cache: CrossingCache,
+        progress: Progress | None = None,
+        workers: Workers | None = None,
     ) -> None:
         self._name = name
         self._dataset = dataset
         self._cache = cache
         self._progress = progress
-        self._material = Material(dataset, cache, progress)
+        self._workers = workers
+        self._material = Material(dataset, cache, progress, workers)
         self._fitted: dict[frozenset[str], Fitted] = {}
         self._begun: dict[str, Future[Sweep]] = {}
+        self._integrator = Integrator.of_board(dataset.board)
+
+    def with_hold(self, hold: Hold) -> "Sweeps":
+        """Return the sweeps of the same box with another hold; what was fitted so far is shared."""
+        other = copy(self)
+        other._begun = {}
+        other._integrator = Integrator.of_board(replace(self._dataset.board, hold=hold))
+        return other
 
     def on_all(self, *, extra: int) -> Sweep:
         """Return the sweep of the detector fitted on all sessions, its axes continued by `extra` steps."""
@@ -265,16 +313,16 @@ class Sweeps:
         TooLittleData
             If the other sessions do not allow a fit.
         """
-        workers = cpu_count() or 1
+        at_once = cpu_count() or 1
         waiting: deque[tuple[Detector, Future[Sweep]]] = deque()
-        with ThreadPoolExecutor(workers) as pool:
+        with ThreadPoolExecutor(at_once) as pool:
             for group in groups:
                 # fits come one after the other, each in one thread; sweeps, compiled code, go on meanwhile
                 detector = self._detector(self._material.sessions - group, extra)
                 if detector.fingerprint not in self._begun:
                     self._begun[detector.fingerprint] = pool.submit(self._sweep, detector, extra, None)
                 waiting.append((detector, self._begun[detector.fingerprint]))
-                if len(waiting) > workers:
+                if len(waiting) > at_once:
                     yield self._finished(*waiting.popleft(), groups, len(waiting))
             while waiting:
                 yield self._finished(*waiting.popleft(), groups, len(waiting))
@@ -292,7 +340,7 @@ class Sweeps:
 
     def _detector(self, sessions: frozenset[str], extra: int) -> Detector:
         if sessions not in self._fitted:
-            self._fitted[sessions] = self._name.fit(self._material.of(sessions))
+            self._fitted[sessions] = self._material.fit(self._name, sessions)
         return self._fitted[sessions].axis(extra=extra)
 
     def _sweep(self, detector: Detector, extra: int, progress: Progress | None) -> Sweep:
@@ -300,10 +348,11 @@ class Sweeps:
             self._dataset,
             detector,
             delay_s=delay_axis(extra=extra),
-            integrator=Integrator.of_board(self._dataset.board),
+            integrator=self._integrator,
             warmup_s=self._dataset.board.warmup_s,
             cache=self._cache,
             progress=progress,
+            workers=self._workers,
         )
 
 
@@ -317,6 +366,7 @@ def alerts_at(
     warmup_s: float,
     cache: CrossingCache,
     progress: Progress | None = None,
+    workers: Workers | None = None,
 ) -> tuple[JudgedAlert, ...]:
     """List the alerts of one setting, one by one, judged by the code that judges the plane.
 
@@ -331,36 +381,46 @@ def alerts_at(
     tuple of JudgedAlert
         By recording, in time order.
     """
+    terms = _Terms(detector, integrator, dataset.day, classes_of(dataset), warmup_s, cache)
+    work = partial(_judged, terms=terms, lane=lane, delay_s=delay_s)
+    found = each_recording(work, dataset.recordings, progress=progress, workers=workers)
+    return tuple(alert for alerts in found for alert in alerts)
+
+
+def _judged(
+    recording: Recording,
+    advance: Advance,
+    *,
+    terms: _Terms,
+    lane: int,
+    delay_s: float,
+) -> list[JudgedAlert]:
+    """List the alerts of one setting on one recording."""
     from evalkit import _kernels
 
-    classes = classes_of(dataset)
-    report = _Tracker(dataset.recordings, progress)
-    found: list[JudgedAlert] = []
-    for recording in dataset.recordings:
-        ground = ground_of(recording, dataset.day, classes, warmup_s=warmup_s)
-        matching = Matching(ground, dataset.day, detector.lag_s)
-        n_calls = len(ground.calls)
-        status, response = np.zeros((n_calls, 1), np.uint8), np.full((n_calls, 1), np.inf, np.float32)
-        alarms, alarm_s = np.zeros((len(classes), 1), np.int32), np.zeros((len(classes), 1))
-        found_chunks = crossings_of(recording, detector, cache, report.at)
-        chunks = (_only(chunk, lane) for chunk in found_chunks)
-        for alerts in matching.alerts(chunks, recording, 1, np.array([delay_s]), integrator):
-            kind, cause = matching.judge(alerts, 1)
-            matching.tally(alerts, kind, cause, status, response, alarms, alarm_s)
-            for times, k, c in zip(alerts.times, kind, cause):
-                caught = k == _kernels.Verdict.CATCHES_CALL
-                found.append(
-                    JudgedAlert(
-                        recording=recording.name,
-                        session=recording.session,
-                        start_s=float(times[0]),
-                        end_s=float(times[1]),
-                        verdict=verdict_of(ground, int(k), int(c)),
-                        response_s=float(max(0.0, times[0] - ground.calls[c].start_s)) if caught else None,
-                    )
+    ground, matching, classes = *terms.of(recording), terms.classes
+    n_calls = len(ground.calls)
+    status, response = np.zeros((n_calls, 1), np.uint8), np.full((n_calls, 1), np.inf, np.float32)
+    alarms, alarm_s = np.zeros((len(classes), 1), np.int32), np.zeros((len(classes), 1))
+    crossings = crossings_of(recording, terms.detector, terms.cache, advance)
+    chunks = (_only(chunk, lane) for chunk in crossings)
+    found = []
+    for alerts in matching.alerts(chunks, recording, 1, np.array([delay_s]), terms.integrator):
+        kind, cause = matching.judge(alerts, 1)
+        matching.tally(alerts, kind, cause, status, response, alarms, alarm_s)
+        for times, k, c in zip(alerts.times, kind, cause):
+            caught = k == _kernels.Verdict.CATCHES_CALL
+            found.append(
+                JudgedAlert(
+                    recording=recording.name,
+                    session=recording.session,
+                    start_s=float(times[0]),
+                    end_s=float(times[1]),
+                    verdict=verdict_of(ground, int(k), int(c)),
+                    response_s=float(max(0.0, times[0] - ground.calls[c].start_s)) if caught else None,
                 )
-        report.finish(recording)
-    return tuple(found)
+            )
+    return found
 
 
 def score_segments(
@@ -371,6 +431,7 @@ def score_segments(
     integrator: Integrator,
     warmup_s: float,
     cache: CrossingCache,
+    workers: Workers | None = None,
 ) -> SegmentScores:
     """Score every segment at one delay, for the segment-level ROC.
 
@@ -390,6 +451,7 @@ def score_segments(
         integrator=integrator,
         warmup_s=warmup_s,
         cache=cache,
+        workers=workers,
     )
     return scored.at(0)
 
@@ -402,6 +464,7 @@ def score_plane(
     integrator: Integrator,
     warmup_s: float,
     cache: CrossingCache,
+    workers: Workers | None = None,
 ) -> PlaneScores:
     """Score every segment at every delay, in one pass over the crossings (see `score_segments`).
 
@@ -413,25 +476,39 @@ def score_plane(
     -------
     PlaneScores
     """
-    day, classes = dataset.day, classes_of(dataset)
+    bare = Integrator(integrator.fire_fraction, integrator.release_fraction, integrator.discharge_s)
+    terms = _Terms(detector, bare, dataset.day, classes_of(dataset), warmup_s, cache)
+    work = partial(_segment_scores, terms=terms, position=detector.levels.position, delay_s=delay_s)
+    found = each_recording(work, dataset.recordings, workers=workers)
+    return PlaneScores(
+        kind=tuple(kind for each in found for kind in each.kind),
+        label=tuple(label for each in found for label in each.label),
+        session=tuple(session for each in found for session in each.session),
+        score=np.concatenate([np.zeros((0, len(delay_s))), *(each.score for each in found)]),
+    )
+
+
+def _segment_scores(
+    recording: Recording,
+    advance: Advance,
+    *,
+    terms: _Terms,
+    position: NDArray[np.float64],
+    delay_s: NDArray[np.float64],
+) -> PlaneScores:
+    """Score the segments of one recording at every delay."""
+    (ground, matching), day = terms.of(recording), terms.day
     by_hours = {e.label for e in day.exposures if e.hours_per_day is not None} | {BACKGROUND}
-    position = detector.levels.position
-    bare = Integrator(integrator.fire_fraction, integrator.release_fraction, integrator.discharge_ratio)
-    kinds: list[str] = []
-    labels: list[str] = []
-    sessions: list[str] = []
-    scores = [np.zeros((0, len(delay_s)))]
-    for recording in dataset.recordings:
-        ground = ground_of(recording, day, classes, warmup_s=warmup_s)
-        matching = Matching(ground, day, detector.lag_s)
-        items = list(_scored_items(ground, day, by_hours))
-        spans = np.array([[s.start_s, s.end_s + day.grace_s] for _, _, s in items]).reshape(-1, 2)
+    items = list(_scored_items(ground, day, by_hours))
+    spans = np.array([[s.start_s, s.end_s + day.grace_s] for _, _, s in items]).reshape(-1, 2)
+
+    def highest() -> Arrays:
         best = np.full((len(items), len(delay_s)), -np.inf)
         order = np.argsort(spans[:, 0], kind="stable")
         starts, ends = spans[order, 0], spans[order, 1]
         reach = np.maximum.accumulate(ends) if len(items) else np.zeros(0)
-        chunks = crossings_of(recording, detector, cache)
-        for alerts in matching.alerts(chunks, recording, len(position), delay_s, bare):
+        chunks = crossings_of(recording, terms.detector, terms.cache, advance)
+        for alerts in matching.alerts(chunks, recording, len(position), delay_s, terms.integrator):
             lane, d = np.divmod(alerts.setting, len(delay_s))
             time_s = alerts.times[:, 0]
             k = np.searchsorted(starts, time_s, side="right") - 1
@@ -442,11 +519,16 @@ def score_plane(
                 inside = ends[k] >= time_s
                 np.maximum.at(best, (order[k[inside]], d[inside]), position[lane[inside]])
                 k = k - 1
-        kinds += [kind for kind, _, _ in items]
-        labels += [label for _, label, _ in items]
-        sessions += [recording.session] * len(items)
-        scores.append(best)
-    return PlaneScores(tuple(kinds), tuple(labels), tuple(sessions), np.concatenate(scores))
+        return {"best": best}
+
+    key = (*crossings_key(recording, terms.detector), recording.session, repr(spans.tolist()))
+    found = terms.cache.arrays((*key, repr(terms.integrator), repr(delay_s.tolist())), highest)
+    return PlaneScores(
+        kind=tuple(kind for kind, _, _ in items),
+        label=tuple(label for _, label, _ in items),
+        session=(recording.session,) * len(items),
+        score=found["best"],
+    )
 
 
 def _scored_items(ground: Ground, day: Day, by_hours: set[str]) -> Iterator[tuple[str, str, Span]]:
@@ -477,23 +559,6 @@ def _pieces(spans: Sequence[Span]) -> Iterator[Span]:
         for k in range(int((span.end_s - span.start_s) / _BACKGROUND_PIECE_S)):
             start_s = span.start_s + k * _BACKGROUND_PIECE_S
             yield Span(start_s, start_s + _BACKGROUND_PIECE_S)
-
-
-class _Tracker:
-    """Progress over all recordings, in audio seconds."""
-
-    def __init__(self, recordings: Sequence[Recording], progress: Progress | None) -> None:
-        self._progress = progress
-        self._total = math.fsum(r.duration_s for r in recordings)
-        self._done = 0.0
-
-    def at(self, seconds: float) -> None:
-        if self._progress is not None:
-            self._progress(self._done + seconds, self._total)
-
-    def finish(self, recording: Recording) -> None:
-        self._done += recording.duration_s
-        self.at(0.0)
 
 
 def _only(chunk: Crossings, lane: int) -> Crossings:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evalkit.cli.bench import write_or_print_bench_sheet
-from evalkit.cli.console import DatasetArgument, JsonOption, print_json, say
-from evalkit.cli.scoring import audio_progress
+from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, progress, say
+from evalkit.cli.scoring import SameScale, SchedulerOption, WorkersOption, read_pooled
 from evalkit.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -57,6 +57,15 @@ def _report(
             "--bench", help="Only the bench sheet, to print on one page; with --plain on standard output."
         ),
     ] = False,
+    meter_ohms: Annotated[
+        float | None,
+        typer.Option(
+            "--meter-ohms",
+            metavar="R",
+            parser=number("ohm"),
+            help="Resistance of the meter that the bench sheet's readings are for; 10M if left out.",
+        ),
+    ] = None,
     most_mistakes: Annotated[
         int,
         typer.Option(
@@ -67,52 +76,62 @@ def _report(
         float,
         typer.Option("--sound-mb", metavar="MB", help="Most compressed sound in the page; 0: none."),
     ] = SOUND_MB,
-    same_scale: Annotated[
-        bool,
-        typer.Option(
-            "--same-scale", help="Pool uncalibrated sessions: full scale, gain and input were equal."
-        ),
-    ] = False,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
+    same_scale: SameScale = False,
     as_json: JsonOption = False,
 ) -> None:
     """Write a report that opens in any browser, offline: answer, evidence, every mistake."""
-    from evalkit.cache import CrossingCache
-    from evalkit.dataset import read_dataset
-    from evalkit.recommendation import recommend
-    from evalkit.report.comparison import compared, side_of
-    from evalkit.report.contents import contents_of
-    from evalkit.report.page import as_markdown, page_of
-    from evalkit.report.tables import report_document
-    from evalkit.report.writing import write_plain, write_report
-
     if not 0.0 <= sound_mb <= _MOST_SOUND_MB:
         raise WrongUse(f"--sound-mb {sound_mb:g} must lie between 0 and {_MOST_SOUND_MB:g}")
-    names = [_named(name) for name in detector or ("circuit", "envelope")]
-    opened = read_dataset(dataset)
-    if bench:
-        folder = None if plain else out or Path("reports") / opened.folder.resolve().name
-        write_or_print_bench_sheet(opened, names[0], out=folder, same_scale=same_scale)
-        return
-    cache = CrossingCache(opened.folder)
-    with audio_progress(f"scoring {opened.folder.name}") as report:
-        contents = contents_of(
-            opened,
-            names,
-            cache=cache,
-            most_mistakes=most_mistakes,
-            most_sound_bytes=round(1e6 * sound_mb),
-            progress=report,
-            same_scale=same_scale,
-        )
-    if other is None:
-        page = page_of(contents)
-    else:
-        opened_b = read_dataset(other)
-        cache_b = CrossingCache(opened_b.folder)
-        with audio_progress(f"scoring {opened_b.folder.name}") as report:
-            found_b = recommend(opened_b, names[0], cache=cache_b, progress=report, same_scale=same_scale)
-        sides = side_of(opened, contents.found, cache), side_of(opened_b, found_b, cache_b)
-        page = page_of(contents, compared(*sides), sides[1])
+    if meter_ohms is not None and meter_ohms <= 0.0:
+        raise WrongUse(f"--meter-ohms {meter_ohms:g} must be above 0")
+    name = dataset.resolve().name
+    with progress(f"scoring {name}") as report:
+        from evalkit.workers import open_workers
+
+        names = [_named(name) for name in detector or ("circuit", "envelope")]
+        opened = read_pooled(dataset, same_scale)
+    with open_workers(workers, scheduler) as team:
+        if bench:
+            folder = None if plain else out or Path("reports") / name
+            write_or_print_bench_sheet(opened, names[0], out=folder, meter_ohm=meter_ohms, workers=team)
+            return
+        with progress(f"scoring {name}") as report:
+            from evalkit.cache import CrossingCache
+            from evalkit.recommendation import recommend
+            from evalkit.report.comparison import compared, side_of
+            from evalkit.report.contents import contents_of
+            from evalkit.report.page import as_markdown, page_of
+            from evalkit.report.tables import report_document
+            from evalkit.report.writing import write_plain, write_report
+
+            cache = CrossingCache(opened.folder)
+            contents = contents_of(
+                opened,
+                names,
+                cache=cache,
+                most_mistakes=most_mistakes,
+                most_sound_bytes=round(1e6 * sound_mb),
+                meter_ohm=meter_ohms,
+                progress=report,
+                workers=team,
+            )
+        if other is None:
+            page = page_of(contents)
+        else:
+            opened_b = read_pooled(other, same_scale)
+            cache_b = CrossingCache(opened_b.folder)
+            with progress(f"scoring {opened_b.folder.name}") as report:
+                found_b = recommend(
+                    opened_b,
+                    names[0],
+                    cache=cache_b,
+                    progress=report,
+                    workers=team,
+                )
+            sides = side_of(opened, contents.found, cache), side_of(opened_b, found_b, cache_b)
+            page = page_of(contents, compared(*sides), sides[1])
     if plain and out is None:
         if as_json:
             raise WrongUse("--plain without --out prints the text itself, so it does not go with --json")

@@ -1,28 +1,46 @@
 """Commands that compute: score and recommend."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, say
+from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, progress, say
 from evalkit.errors import WrongUse
 
 if TYPE_CHECKING:
     from evalkit.comparison import Comparison
     from evalkit.dataset import Dataset
-    from evalkit.detectors import LevelUnit
+    from evalkit.detectors import Detector, LevelUnit
     from evalkit.recommendation import Recommendation
     from evalkit.scoring import JudgedAlert
     from evalkit.training import DetectorName
 
-__all__ = ["SameScale", "audio_progress", "detector_named", "print_recommendation", "register"]
+__all__ = [
+    "SameScale",
+    "SchedulerOption",
+    "WorkersOption",
+    "detector_named",
+    "print_recommendation",
+    "read_pooled",
+    "register",
+]
 
 SameScale = Annotated[
     bool,
     typer.Option("--same-scale", help="Pool uncalibrated sessions: full scale, gain and input were equal."),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(
+        "--workers", metavar="N", min=1, help="Share the recordings out among N processes of this machine."
+    ),
+]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler", metavar="ADDRESS", help="Share them out among the workers of this Dask scheduler."
+    ),
 ]
 
 
@@ -55,21 +73,19 @@ def _score(
     delay_s: Annotated[
         float | None, typer.Option("--delay-s", metavar="S", parser=number("s"), help="Integrator delay.")
     ] = None,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     same_scale: SameScale = False,
     as_json: JsonOption = False,
 ) -> None:
     """Score detectors; with a threshold and a delay, list that setting's alerts one by one."""
-    from evalkit.dataset import read_dataset
-
-    names = [detector_named(name) for name in detector or _all_detectors()]
     thresholds = [v for v in (threshold_v, threshold_dbfs, threshold_level) if v is not None]
     if len(thresholds) > 1 or bool(thresholds) != (delay_s is not None):
         raise WrongUse(
             "a setting is one --threshold-v, --threshold-dbfs or --threshold-level together with --delay-s"
         )
-    opened = read_dataset(dataset)
     if delay_s is None:
-        _score_plane(opened, names, same_scale, as_json)
+        _score_plane(dataset, same_scale, detector, (workers, scheduler), as_json)
         return
     if not 0.0 < delay_s < 3600.0:
         raise WrongUse(f"--delay-s {delay_s:g} must be above 0 and under an hour")
@@ -77,9 +93,9 @@ def _score(
         raise WrongUse(f"--threshold-v {threshold_v:g} must be above 0")
     if threshold_level is not None and not 0.0 < threshold_level < 1.0:
         raise WrongUse(f"--threshold-level {threshold_level:g} must lie between 0 and 1")
-    if len(names) > 1 and detector is None:
-        names = [names[0] if threshold_level is None else detector_named("logistic")]
-    _list_alerts(opened, names, (threshold_v, threshold_dbfs, threshold_level), delay_s, as_json)
+    names = detector or ["circuit" if threshold_level is None else "logistic"]
+    at = (threshold_v, threshold_dbfs, threshold_level)
+    _list_alerts(dataset, same_scale, names, at, delay_s, (workers, scheduler), as_json)
 
 
 def _recommend(
@@ -89,24 +105,22 @@ def _recommend(
         Path | None,
         typer.Option("--out", metavar="FILE", help="Where to write; DATASET/settings.json if left out."),
     ] = None,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     same_scale: SameScale = False,
     as_json: JsonOption = False,
 ) -> None:
     """Recommend threshold and delay with evidence; write settings.json."""
-    from evalkit.cache import CrossingCache
-    from evalkit.dataset import read_dataset
-    from evalkit.recommendation import recommend
-    from evalkit.settings import settings_document, write_settings
+    with progress(f"scoring {dataset.resolve().name}") as report:
+        from evalkit.cache import CrossingCache
+        from evalkit.recommendation import recommend
+        from evalkit.settings import settings_document, write_settings
+        from evalkit.workers import open_workers
 
-    opened = read_dataset(dataset)
-    with audio_progress(f"scoring {opened.folder.name}") as report:
-        found = recommend(
-            opened,
-            detector_named(detector),
-            cache=CrossingCache(opened.folder),
-            progress=report,
-            same_scale=same_scale,
-        )
+        name, opened = detector_named(detector), read_pooled(dataset, same_scale)
+        cache = CrossingCache(opened.folder)
+        with open_workers(workers, scheduler) as team:
+            found = recommend(opened, name, cache=cache, progress=report, workers=team)
     document = settings_document(found, opened)
     target = out if out is not None else opened.folder / "settings.json"
     write_settings(target, document)
@@ -117,24 +131,20 @@ def _recommend(
     say(f"wrote {target}")
 
 
-@contextmanager
-def audio_progress(what: str) -> Iterator[Callable[[float, float], None]]:
-    """Show on standard error how much of the audio is done and the time left."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+def read_pooled(folder: Path, same_scale: bool) -> "Dataset":
+    """Read a dataset; where its sessions are said to be on one scale, they are from here on."""
+    from evalkit.dataset import read_dataset
+    from evalkit.pooling import told_equal
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
+    opened = read_dataset(folder)
+    return told_equal(opened) if same_scale else opened
 
 
 def print_recommendation(found: "Recommendation", opened: "Dataset") -> None:
     """Print the setting, the figures and how far they are proven."""
     from evalkit.parts import choose_parts
     from evalkit.recommendation import sentences
-    from evalkit.report.wording import headline, outcome_rows, setting_rows
+    from evalkit.report.wording import headline, interval_notes, outcome_rows, setting_rows
 
     for line in headline(found, opened.day):
         print(line)
@@ -146,19 +156,32 @@ def print_recommendation(found: "Recommendation", opened: "Dataset") -> None:
         ("figure", "limit", "held out", "chosen from"),
         outcome_rows(found, opened.day),
     )
+    print("95 % intervals:")
+    for line in interval_notes(found.held_out if found.held_out is not None else found.figures):
+        print(f"- {line}")
+    print()
     for line in sentences(found, opened.day):
         print(f"- {line}")
 
 
-def _score_plane(opened: "Dataset", names: "list[DetectorName]", same_scale: bool, as_json: bool) -> None:
-    from evalkit.cache import CrossingCache
-    from evalkit.comparison import compare
-    from evalkit.documents import comparison_document
+def _score_plane(
+    dataset: Path,
+    same_scale: bool,
+    detectors: list[str] | None,
+    team: tuple[int | None, str | None],
+    as_json: bool,
+) -> None:
+    with progress(f"scoring {dataset.resolve().name}") as report:
+        from evalkit.cache import CrossingCache
+        from evalkit.comparison import compare
+        from evalkit.documents import comparison_document
+        from evalkit.workers import open_workers
 
-    with audio_progress(f"comparing {len(names)} detectors" if len(names) > 1 else str(names[0])) as report:
-        comparison = compare(
-            opened, names, cache=CrossingCache(opened.folder), progress=report, same_scale=same_scale
-        )
+        names = [detector_named(name) for name in detectors or _all_detectors()]
+        opened = read_pooled(dataset, same_scale)
+        cache = CrossingCache(opened.folder)
+        with open_workers(*team) as workers:
+            comparison = compare(opened, names, cache=cache, progress=report, workers=workers)
     if as_json:
         print_json(comparison_document(comparison, opened))
     else:
@@ -168,43 +191,25 @@ def _score_plane(opened: "Dataset", names: "list[DetectorName]", same_scale: boo
 def print_comparison(comparison: "Comparison", opened: "Dataset") -> None:
     """Print detectors side by side, what parts them, and where each fails."""
     from evalkit.failures import call_groups
-    from evalkit.report.comparing import (
-        contender_rows,
-        cost_rows,
-        difference_rows,
-        group_rows,
-        method_lines,
-    )
+    from evalkit.report.comparing import comparison_tables, group_rows, method_lines
     from evalkit.report.wording import class_rows
 
-    print_table(
-        "Best setting of each detector under the same limits; outcomes of sessions held out, if 3 or more",
-        (
-            *("detector", "setting", "calls caught", "false alarms a day", "95 % answered within"),
-            *("passes", "margin", "better than chance", "AUC, events"),
-        ),
-        contender_rows(comparison),
-    )
+    first, *others = comparison_tables(comparison)
+    print_table(first.title, first.columns, first.rows)
     for line in method_lines(comparison):
         print(f"- {line}")
-    for name, reason in comparison.left_out:
-        print(f"- {name} is left out: {reason}")
-    if comparison.differences:
+    for table in others:
         print()
-        print_table(
-            f"Each against {comparison.reference}, in sessions held out; p after Holm's adjustment",
-            ("detector", "in", "outcomes", "against", "p", "better beyond chance", "AUC difference"),
-            difference_rows(comparison),
-        )
-        print()
-        print_table("What each takes", ("detector", "parts", "current"), cost_rows(comparison))
+        print_table(table.title, table.columns, table.rows)
     print()
     print(comparison.verdict)
     for contender in comparison.contenders:
         found = contender.found
         figures = found.held_out if found.held_out is not None else found.figures
         where = (
-            "in sessions held out" if found.held_out is not None else "on the recordings it was chosen from"
+            f"in {figures.unit}s held out"
+            if found.held_out is not None
+            else "on the recordings it was chosen from"
         )
         print()
         print_table(
@@ -223,32 +228,43 @@ def print_comparison(comparison: "Comparison", opened: "Dataset") -> None:
 
 
 def _list_alerts(
-    opened: "Dataset",
-    names: "list[DetectorName]",
+    dataset: Path,
+    same_scale: bool,
+    names: list[str],
     threshold: tuple[float | None, float | None, float | None],
     delay_s: float,
+    team: tuple[int | None, str | None],
     as_json: bool,
 ) -> None:
-    from evalkit.cache import CrossingCache
-    from evalkit.crossings import Integrator
-    from evalkit.detectors import LevelUnit
-    from evalkit.detectors.learned import probability
-    from evalkit.scoring import alerts_at
-    from evalkit.training import detector_at
+    with progress(f"scoring {dataset.resolve().name}") as report:
+        from evalkit.cache import CrossingCache
+        from evalkit.crossings import Integrator
+        from evalkit.detectors import LevelUnit
+        from evalkit.detectors.learned import probability
+        from evalkit.scoring import alerts_at
+        from evalkit.training import detector_at
+        from evalkit.workers import open_workers
 
-    position, unit = _position(opened, *threshold)
+        chosen, opened = [detector_named(name) for name in names], read_pooled(dataset, same_scale)
+        position, unit = _position(opened, *threshold)
+        listed: list[tuple[Detector, tuple[JudgedAlert, ...]]] = []
+        with open_workers(*team) as workers:
+            for name in chosen:
+                found = detector_at(name, opened, position, unit, progress=report, workers=workers)
+                alerts = alerts_at(
+                    opened,
+                    found,
+                    lane=0,
+                    delay_s=delay_s,
+                    integrator=Integrator.of_board(opened.board),
+                    warmup_s=opened.board.warmup_s,
+                    cache=CrossingCache(opened.folder),
+                    progress=report,
+                    workers=workers,
+                )
+                listed.append((found, alerts))
     documents: list[dict[str, Any]] = []
-    for name in names:
-        found = detector_at(name, opened, position, unit)
-        alerts = alerts_at(
-            opened,
-            found,
-            lane=0,
-            delay_s=delay_s,
-            integrator=Integrator.of_board(opened.board),
-            warmup_s=opened.board.warmup_s,
-            cache=CrossingCache(opened.folder),
-        )
+    for name, (found, alerts) in zip(chosen, listed, strict=True):
         volts = None if found.levels.threshold_v is None else float(found.levels.threshold_v[0])
         level = probability(position) if unit is LevelUnit.LOG_ODDS else None
         documents.append(

@@ -8,9 +8,21 @@ from evalkit.failures import CallGroup
 from evalkit.figures import Figures
 from evalkit.intervals import Interval
 from evalkit.planning import Plan
+from evalkit.recommendation import unknown_sentence
+from evalkit.report.tables import Table
 from evalkit.report.wording import auc_text
+from evalkit.report.words import position_text
 
-__all__ = ["contender_rows", "cost_rows", "difference_rows", "group_rows", "method_lines", "plan_lines"]
+__all__ = [
+    "comparison_tables",
+    "contender_rows",
+    "cost_rows",
+    "difference_rows",
+    "group_rows",
+    "method_lines",
+    "plan_lines",
+    "plan_notes",
+]
 
 
 def contender_rows(comparison: Comparison) -> list[tuple[str, ...]]:
@@ -21,8 +33,9 @@ def contender_rows(comparison: Comparison) -> list[tuple[str, ...]]:
             _setting(each),
             _calls(figures := _shown(each)),
             f"{_number(figures.false_alarms_per_day)} {_interval(figures.false_alarms_interval)}",
-            f"{_seconds(figures.response_p95_s)} {_interval(figures.response_p95_interval)}",
-            {True: "yes", False: "no", None: "unknown"}[each.found.passes],
+            f"{_seconds(figures.response_p95_s)} {_interval(figures.response_p95_interval)}; half within "
+            f"{_seconds(figures.response_median_s)} {_interval(figures.response_median_interval)}",
+            _passes(each),
             _margin(each),
             _chance(each),
             auc_text(each.curves.events_auc),
@@ -76,28 +89,68 @@ def group_rows(groups: Sequence[CallGroup]) -> list[tuple[str, ...]]:
 
 
 def method_lines(comparison: Comparison) -> list[str]:
-    """Return which interval stands behind which figure, each way once with the detectors that it is for."""
+    """Return which interval stands behind which figure, then what is unknown and who is left out."""
     ways: dict[tuple[str, str], list[str]] = {}
     for each in comparison.contenders:
         figures = _shown(each)
         for what, method in (
             ("calls", figures.calls_interval.method),
             ("false alarms", figures.false_alarms_interval.method),
-            ("response", figures.response_p95_interval.method),
+            ("95th percentile of response", figures.response_p95_interval.method),
+            ("median response", figures.response_median_interval.method),
             ("AUC", each.curves.events_auc.interval.method),
         ):
             ways.setdefault((what, method), []).append(each.name)
+    unknown = dict.fromkeys(label for each in comparison.contenders for label in each.found.plane.unknown)
     everyone = [each.name for each in comparison.contenders]
     return [
-        f"{what}, 95 %{'' if names == everyone else ' (' + ', '.join(names) + ')'}: {method}"
-        for (what, method), names in sorted(ways.items())
+        *(
+            f"{what}, 95 %{'' if names == everyone else ' (' + ', '.join(names) + ')'}: {method}"
+            for (what, method), names in sorted(ways.items())
+        ),
+        *(unknown_sentence(label) for label in unknown),
+        *(f"{name} is left out: {reason}" for name, reason in comparison.left_out),
     ]
+
+
+def comparison_tables(comparison: Comparison) -> list[Table]:
+    """Return the tables that terminal, page and text show: the detectors and, if several, pairs and costs."""
+    contenders = comparison.contenders
+    unit = contenders[0].found.figures.unit if contenders else "session"
+    held_out = any(c.found.held_out is not None for c in contenders)
+    where = f"in {unit}s held out" if held_out else "on the recordings they were chosen from"
+    tables = [
+        Table(
+            "detectors",
+            f"Best setting of each detector under the same limits; outcomes {where}",
+            (
+                *("detector", "setting", "calls caught", "false alarms a day", "95 % answered within"),
+                *("passes", "margin", "better than chance", "AUC, events"),
+            ),
+            tuple(contender_rows(comparison)),
+        )
+    ]
+    if comparison.differences:
+        tables += [
+            Table(
+                "pairs",
+                f"Each against {comparison.reference}, {where}; p after Holm's adjustment",
+                ("detector", "in", "outcomes", "against", "p", "better beyond chance", "AUC difference"),
+                tuple(difference_rows(comparison)),
+            ),
+            Table("costs", "What each takes", ("detector", "parts", "current"), tuple(cost_rows(comparison))),
+        ]
+    return tables
 
 
 def plan_lines(plan: Plan) -> list[str]:
     """Return the plan as numbered sentences, then what no recording will do."""
-    lines = [f"{k}. {step.text}." for k, step in enumerate(plan.steps, 1)]
-    lines += [f"No recording helps with {each.claim}: {each.text}." for each in plan.obstacles]
+    return [*(f"{k}. {step.text}." for k, step in enumerate(plan.steps, 1)), *plan_notes(plan)]
+
+
+def plan_notes(plan: Plan) -> list[str]:
+    """Return what is to be known beside the steps: what no recording will do, what is proven."""
+    lines = [f"No recording helps with {each.claim}: {each.text}." for each in plan.obstacles]
     if plan.proven:
         lines.append(f"Proven already: {', '.join(plan.proven)}.")
     if len(plan.steps) > 1:
@@ -114,11 +167,14 @@ def _shown(contender: Contender) -> Figures:
 
 def _setting(contender: Contender) -> str:
     found = contender.found
-    if found.threshold_level is not None:
-        level = f"p {found.threshold_level:.2g}"
-    else:
-        level = f"{found.threshold_position:.1f} dB re 1 V"
-    return f"{level}, {found.delay_s:.2f} s"
+    return f"{position_text(found, found.choice.lane)}, {found.delay_s:.2f} s"
+
+
+def _passes(contender: Contender) -> str:
+    found = contender.found
+    if not found.passes:
+        return "no" if found.passes is False else "unknown"
+    return "yes, proven" if found.proven.all else "yes, not proven"
 
 
 def _margin(contender: Contender) -> str:

@@ -190,13 +190,13 @@ def _calls_difference(first: Side, second: Side, same: bool) -> Difference:
     if not same:
         return Difference("calls caught", *texts, told, _excludes_zero(change), _OWN_INTERVALS)
     one, two = _outcomes(first), _outcomes(second)
-    sessions = sorted({c.session for c in one.values()})
+    sessions = sorted({c.cluster for c in one.values()})
     only = np.zeros((2, len(sessions)), np.int64)
     for key, outcome in one.items():
         fates = [c.fate for c in (outcome, two[key])]
         if "masked" in fates or "cut" in fates:
             continue
-        s = sessions.index(outcome.session)
+        s = sessions.index(outcome.cluster)
         only[0, s] += fates[0] == "caught" != fates[1]
         only[1, s] += fates[1] == "caught" != fates[0]
     p_calls = mcnemar_p(int(only[0].sum()), int(only[1].sum()))
