@@ -1,16 +1,23 @@
-"""Crossings and features kept on disk, so that a changed label or limit is scored without touching audio.
+"""What is made of recordings, kept on disk: a changed label or limit is scored without touching audio.
 
-Files lie in the dataset's `.evalkit/crossings/`, named by a digest of all
-that they depend on. They can be deleted at any time; the oldest go when
-together they pass `LIMIT_BYTES`.
+Files lie in the dataset's `.evalkit/crossings/`, named by a digest of all that
+they depend on: audio, calibration, board, detector, labels, code, libraries.
+They can be deleted at any time; those used longest ago go when together they
+pass `LIMIT_BYTES`.
 """
 
-import contextlib
+import atexit
 import hashlib
+import io
 import os
+import platform
+import re
+import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache
+from importlib.metadata import distribution
 from pathlib import Path
 from typing import Any
 
@@ -18,33 +25,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.crossings import Crossings
+from evalkit.shelf import Shelf
 
-__all__ = ["LIMIT_BYTES", "CrossingCache"]
+__all__ = ["LIMIT_BYTES", "Arrays", "CrossingCache"]
 
-LIMIT_BYTES = 2 << 30
+LIMIT_BYTES = 4 << 30
 """The cache of one dataset stays under this."""
 
+Arrays = Mapping[str, NDArray[Any]]
+"""Arrays by name."""
+
 _RECORD = np.dtype([("sample", "<i8"), ("lane", "<u2"), ("above", "u1")])
-_MAGIC = b"evalkit crossings 1\n"
 _CHUNK_RECORDS = 1 << 17
 _CHUNK_ROWS = 1 << 13
-_SOURCES = ("_kernels.py", "board.py", "crossings.py", "recordings.py", "detectors")
-
-
-@cache
-def _code_digest() -> bytes:
-    """Digest of the code that makes crossings: another version makes other files."""
-    digest = hashlib.sha256()
-    package = Path(__file__).parent
-    for name in _SOURCES:
-        place = package / name
-        for source in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
-            digest.update(source.read_bytes())
-    return digest.digest()
+# What crossings and features are made by; all else in the package can change without making them again.
+_DETECTION = ("_kernels.py", "_circuit_kernels.py", "board.py", "crossings.py", "recordings.py", "detectors")
+_LIBRARIES = ("numpy", "scipy", "numba", "scikit-learn")
 
 
 class CrossingCache:
-    """The crossings and frame features of a dataset's recordings, each made at most once.
+    """What was made of a dataset's recordings, each thing at most once.
 
     Parameters
     ----------
@@ -53,87 +53,103 @@ class CrossingCache:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder / ".evalkit" / "crossings"
-        self._temporary: tempfile.TemporaryDirectory[str] | None = None
-        try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            writable = os.access(self._folder, os.W_OK)
-        except OSError:
-            writable = False
-        if not writable:
-            self._temporary = tempfile.TemporaryDirectory(prefix="evalkit-")
-            self._folder = Path(self._temporary.name)
+        self._shelf = Shelf(_place(folder.absolute() / ".evalkit" / "crossings"), limit_bytes=LIMIT_BYTES)
 
-    def path(self, *parts: str) -> Path:
-        """Return the file for what `parts` name: audio, calibration, detector."""
-        digest = hashlib.sha256(_code_digest())
-        for part in parts:
-            digest.update(part.encode() + b"\0")
-        return self._folder / digest.hexdigest()
+    def crossings(self, key: Sequence[str], make: Callable[[], Iterable[Crossings]]) -> Iterator[Crossings]:
+        """Yield the crossings that `make` yields, from the disk if they are there.
 
-    def has(self, path: Path) -> bool:
-        """Return whether the file of crossings is there and whole."""
-        return _is_whole(path, _MAGIC, _RECORD.itemsize)
-
-    def write(self, path: Path, chunks: Iterable[Crossings]) -> None:
-        """Write crossings as they come; the file appears once it is whole."""
-        self._write(path, _MAGIC, (_packed(chunk) for chunk in chunks))
-
-    def read(self, path: Path) -> Iterator[Crossings]:
-        """Yield the crossings in chunks."""
-        for records in _read(path, _MAGIC, _RECORD, _CHUNK_RECORDS):
+        Parameters
+        ----------
+        key : sequence of str
+            All that they depend on beside code and libraries: audio, calibration, detector.
+        make : callable
+        """
+        pieces = self._shelf.stream(
+            _name("crossings", _detection_digest(), key),
+            lambda: map(_packed, make()),
+            piece_bytes=_CHUNK_RECORDS * _RECORD.itemsize,
+        )
+        for piece in pieces:
+            records = np.frombuffer(piece, _RECORD)
             yield Crossings(
                 records["lane"].astype(np.int32),
                 records["sample"].astype(np.int64),
                 np.ascontiguousarray(records["above"]),
             )
 
-    def has_rows(self, path: Path, n_columns: int) -> bool:
-        """Return whether the file of feature rows is there and whole."""
-        return _is_whole(path, _rows_magic(n_columns), 4 * n_columns)
-
-    def write_rows(self, path: Path, chunks: Iterable[NDArray[np.float32]], n_columns: int) -> None:
-        """Write rows, (n_rows, n_columns) each, as they come; the file appears once it is whole."""
-        self._write(
-            path, _rows_magic(n_columns), (chunk.astype("<f4", copy=False).tobytes() for chunk in chunks)
+    def rows(
+        self, key: Sequence[str], n_columns: int, make: Callable[[], Iterable[NDArray[np.float32]]]
+    ) -> Iterator[NDArray[np.float32]]:
+        """Yield the rows of features, (n_rows, n_columns) each time, that `make` yields (see `crossings`)."""
+        pieces = self._shelf.stream(
+            _name(f"{n_columns} columns", _detection_digest(), key),
+            lambda: (rows.astype("<f4", copy=False).tobytes() for rows in make()),
+            piece_bytes=4 * n_columns * _CHUNK_ROWS,
         )
+        for piece in pieces:
+            yield np.frombuffer(piece, "<f4").reshape(-1, n_columns)
 
-    def read_rows(self, path: Path, n_columns: int) -> Iterator[NDArray[np.float32]]:
-        """Yield the rows in chunks of (n_rows, n_columns)."""
-        row = np.dtype(("<f4", (n_columns,)))
-        yield from _read(path, _rows_magic(n_columns), row, _CHUNK_ROWS)
+    def arrays(self, key: Sequence[str], make: Callable[[], Arrays]) -> Arrays:
+        """Return the arrays that `make` returns, from the disk if they are there.
 
-    def _write(self, path: Path, magic: bytes, pieces: Iterable[bytes]) -> None:
-        descriptor, name = tempfile.mkstemp(dir=self._folder, prefix=".tmp-")
-        try:
-            with os.fdopen(descriptor, "wb") as stream:
-                stream.write(magic)
-                for piece in pieces:
-                    stream.write(piece)
-            os.replace(name, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-            raise
-        self._prune()
-
-    def _prune(self) -> None:
-        """Remove the files used longest ago while the folder is over its limit."""
-        entries = []
-        for entry in os.scandir(self._folder):
-            with contextlib.suppress(OSError):
-                entries.append((entry.stat().st_mtime, entry.stat().st_size, entry.path))
-        excess = sum(size for _, size, _ in entries) - LIMIT_BYTES
-        for _, size, name in sorted(entries):
-            if excess <= 0:
-                break
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-            excess -= size
+        Parameters
+        ----------
+        key : sequence of str
+            All that they depend on beside code and libraries.
+        make : callable
+        """
+        data = self._shelf.whole(_name("arrays", _package_digest(), key), lambda: _saved(make()))
+        with np.load(io.BytesIO(zlib.decompress(data)), allow_pickle=False) as loaded:
+            return {name: loaded[name] for name in loaded.files}
 
 
-def _rows_magic(n_columns: int) -> bytes:
-    return f"evalkit frames 1, {n_columns} columns\n".encode()
+def _place(folder: Path) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if os.access(folder, os.W_OK):
+            return folder
+    except OSError:
+        pass
+    temporary = tempfile.mkdtemp(prefix="evalkit-")
+    atexit.register(shutil.rmtree, temporary, ignore_errors=True)
+    return Path(temporary)
+
+
+def _name(kind: str, code: bytes, key: Sequence[str]) -> str:
+    digest = hashlib.sha256(code)
+    for part in (kind, *key):
+        digest.update(part.encode() + b"\0")
+    return digest.hexdigest()
+
+
+@cache
+def _detection_digest() -> bytes:
+    """Digest of the code that makes crossings and features: another version makes other files."""
+    package = Path(__file__).parent
+    return _code_digest(package / name for name in _DETECTION)
+
+
+@cache
+def _package_digest() -> bytes:
+    """Digest of all code that computes."""
+    package = Path(__file__).parent
+    return _code_digest([*package.glob("*.py"), package / "detectors"])
+
+
+def _code_digest(places: Iterable[Path]) -> bytes:
+    digest = hashlib.sha256(_machine().encode())
+    for place in sorted(places):
+        for source in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            digest.update(source.read_bytes())
+    return digest.digest()
+
+
+@cache
+def _machine() -> str:
+    """What else the same code's last bits can depend on."""
+    told = [distribution(name).read_text("METADATA") or "" for name in _LIBRARIES]
+    versions = [re.findall(r"(?m)^Version: .*$", text)[:1] for text in told]
+    return repr([platform.machine(), platform.python_version(), *versions])
 
 
 def _packed(chunk: Crossings) -> bytes:
@@ -143,20 +159,8 @@ def _packed(chunk: Crossings) -> bytes:
     return records.tobytes()
 
 
-def _is_whole(path: Path, magic: bytes, item_bytes: int) -> bool:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(len(magic))
-            size = stream.seek(0, os.SEEK_END) - len(magic)
-    except OSError:
-        return False
-    return head == magic and size % item_bytes == 0
-
-
-def _read(path: Path, magic: bytes, item: np.dtype[Any], most: int) -> Iterator[NDArray[Any]]:
-    with path.open("rb") as stream:
-        stream.seek(len(magic))
-        with contextlib.suppress(OSError):
-            os.utime(path)
-        while len(records := np.fromfile(stream, item, most)):
-            yield records
+def _saved(arrays: Arrays) -> bytes:
+    stream = io.BytesIO()
+    np.savez(stream, allow_pickle=False, **arrays)
+    # tallies are nearly all zeros and repetitions
+    return zlib.compress(stream.getvalue(), 1)

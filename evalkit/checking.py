@@ -16,10 +16,12 @@ from evalkit.errors import FileFault
 from evalkit.faults import find_faults
 from evalkit.licences import combine
 from evalkit.names import name_key
-from evalkit.recordings import audio_sha256, file_sha256
+from evalkit.recordings import Share, audio_sha256, file_sha256
 from evalkit.segments import STANDARD_ROLES, Role, Segment
 
 __all__ = ["Finding", "check_dataset", "label_findings"]
+
+_PASSES = 2
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,10 @@ class Finding:
 
 
 def check_dataset(
-    folder: Path, *, names: Collection[str] | None = None, advance: Callable[[], None] = lambda: None
+    folder: Path,
+    *,
+    names: Collection[str] | None = None,
+    progress: Callable[[float, float], None] = lambda done, total: None,
 ) -> tuple[Finding, ...]:
     """Return everything in a dataset that a person should look at.
 
@@ -49,8 +54,8 @@ def check_dataset(
     names : collection of str, optional
         Only these recordings are examined; by default all, and what lies
         beside them.
-    advance : callable
-        Called after each recording.
+    progress : callable
+        Told how many bytes are done, of how many; each file is gone through twice.
 
     Raises
     ------
@@ -67,8 +72,15 @@ def check_dataset(
         found += _unusable("day", "day.toml", fault)
     segments: list[Segment] = []
     pauses_s: list[float] = []
+    done, total = 0.0, float(_PASSES * sum(entry.n_bytes for entry in chosen))
     for entry in chosen:
-        found += _audio_findings(folder, entry)
+
+        def share(part: float, n_bytes: int = entry.n_bytes) -> None:
+            nonlocal done
+            done += part * n_bytes
+            progress(done, total)
+
+        found += _audio_findings(folder, entry, share)
         try:
             read = read_labels(folder, entry)
         except FileFault as fault:
@@ -77,7 +89,6 @@ def check_dataset(
             segments += read
             pauses_s += _pauses_s(read, day)
             found += _table_findings(entry, read)
-        advance()
     found += _board_findings(folder, pauses_s)
     found += _session_findings(descriptor.entries, {entry.session for entry in chosen})
     found += _spelling_findings("session", (entry.session for entry in descriptor.entries))
@@ -124,17 +135,17 @@ def _pauses_s(segments: Iterable[Segment], day: Day) -> list[float]:
     return [gap for gap in gaps if gap > day.call_gap_s]
 
 
-def _audio_findings(folder: Path, entry: RecordingEntry) -> list[Finding]:
+def _audio_findings(folder: Path, entry: RecordingEntry, share: Share) -> list[Finding]:
     path = folder / entry.audio_path
     found: list[Finding] = []
     try:
-        if file_sha256(path) != entry.file_sha256:
+        if file_sha256(path, share=share) != entry.file_sha256:
             if audio_sha256(path, channel=entry.channel) != entry.audio_sha256:
                 text = f"{entry.audio_path} holds other audio than was imported; bring the original back"
                 return [Finding("changed", entry.name, text, usable=False)]
             text = f"{entry.audio_path} was changed since it was imported, but its audio is the same"
             found.append(Finding("changed", entry.name, text))
-        for fault in find_faults(path, channel=entry.channel):
+        for fault in find_faults(path, channel=entry.channel, share=share):
             found.append(Finding(fault.kind, entry.name, fault.message, fault.start_s, fault.end_s))
     except FileFault as fault:
         kind = "audio" if path.exists() else "missing"

@@ -37,7 +37,7 @@ from evalkit.durable import (
 )
 from evalkit.errors import FileFault, WrongUse
 from evalkit.names import check_name, name_key
-from evalkit.recordings import audio_sha256, file_sha256, read_info
+from evalkit.recordings import Share, audio_sha256, file_sha256, read_info
 from evalkit.segments import Call, Segment, format_segments, join_calls, read_segments
 from evalkit.spans import Span, fit_spans
 
@@ -87,7 +87,8 @@ class Recording:
         self, *, target_labels: Collection[str], warmup_s: float, call_gap_s: float
     ) -> tuple[Call, ...]:
         """Return the calls of the reviewed time, each with its phone (`segments.join_calls`)."""
-        named = (replace(segment, phone=segment.phone or self.phone) for segment in self.segments)
+        rings = (segment for segment in self.segments if segment.label in target_labels)
+        named = (replace(segment, phone=segment.phone or self.phone) for segment in rings)
         return join_calls(
             named,
             target_labels=target_labels,
@@ -196,8 +197,12 @@ def read_recording(folder: Path, entry: RecordingEntry) -> Recording:
         was imported, or if its label table is wrong.
     """
     path = folder / entry.audio_path
-    info = read_info(path)
-    if (info.sample_rate_hz, info.n_frames) != (entry.sample_rate_hz, entry.n_frames):
+    told = (entry.sample_rate_hz, entry.n_frames)
+    info = read_info(path, known_bytes=entry.n_bytes)
+    if (info.sample_rate_hz, info.n_frames) != told:
+        # one that was cut short before it was imported promises more than it holds
+        info = read_info(path)
+    if (info.sample_rate_hz, info.n_frames) != told:
         raise FileFault(
             f"{path}: is no longer the file that was imported: {info.n_frames} frames at "
             f"{info.sample_rate_hz} Hz, not {entry.n_frames} at {entry.sample_rate_hz} Hz"
@@ -223,7 +228,7 @@ def import_recordings(
     input_ohms: float | None = None,
     labels: Path | None = None,
     reviewed: Sequence[Span] = (),
-    advance: Callable[[], None] = lambda: None,
+    progress: Callable[[float, float], None] = lambda done, total: None,
 ) -> tuple[Recording, ...]:
     """Copy audio files into a dataset: all of them or none.
 
@@ -243,8 +248,8 @@ def import_recordings(
         A label table, for one file, or a folder with NAME.csv for each.
     reviewed : sequence of Span
         What a person has fully labelled, of every file; `segments.ALL_TIME` for all of it.
-    advance : callable
-        Called after each file was read.
+    progress : callable
+        Told how many bytes are done, of how many; each file is gone through several times.
 
     Returns
     -------
@@ -263,15 +268,15 @@ def import_recordings(
     with locked_descriptor(folder) as descriptor:
         arrivals: list[_Arrival] = []
         faults: list[FileFault] = []
+        told = _Told(files, progress)
         for file in files:
             try:
-                arrival = _examine(file, channel, labels, reviewed)
+                arrival = _examine(file, channel, labels, reviewed, told)
                 _refuse_double(arrival, descriptor, arrivals)
                 _refuse_stranger(folder, arrival)
                 arrivals.append(arrival)
             except FileFault as fault:
                 faults.append(fault)
-            advance()
         if len(faults) == 1:
             raise faults[0]
         if faults:
@@ -297,7 +302,7 @@ def import_recordings(
             )
             for arrival in arrivals
         ]
-        _take_in(folder, replace(descriptor, entries=(*descriptor.entries, *entries)), arrivals)
+        _take_in(folder, replace(descriptor, entries=(*descriptor.entries, *entries)), arrivals, told)
         return tuple(
             _recording(folder, entry, arrival.segments)
             for entry, arrival in zip(entries, arrivals, strict=True)
@@ -346,6 +351,25 @@ class _Arrival:
         return self.source.stem
 
 
+class _Told:
+    """Tells how far an import is: each file is hashed, decoded, copied, and its copy hashed."""
+
+    _PASSES = 4
+
+    def __init__(self, files: Sequence[Path], progress: Callable[[float, float], None]) -> None:
+        self._progress = progress
+        self._sizes = {file: file.stat().st_size if file.is_file() else 0 for file in files}
+        self._done = 0.0
+        self.piece(0.0)
+
+    def share(self, file: Path) -> Share:
+        return lambda part: self.piece(part * self._sizes[file])
+
+    def piece(self, n_bytes: float) -> None:
+        self._done += n_bytes
+        self._progress(self._done, float(self._PASSES * sum(self._sizes.values())))
+
+
 def _check_options(
     files: Sequence[Path],
     session: str,
@@ -373,7 +397,9 @@ def _check_options(
         )
 
 
-def _examine(file: Path, channel: int | None, labels: Path | None, reviewed: Sequence[Span]) -> _Arrival:
+def _examine(
+    file: Path, channel: int | None, labels: Path | None, reviewed: Sequence[Span], told: _Told
+) -> _Arrival:
     """Read a file whole and return what is to be known of it."""
     info = read_info(file)
     try:
@@ -404,8 +430,8 @@ def _examine(file: Path, channel: int | None, labels: Path | None, reviewed: Seq
         n_bytes=file.stat().st_size,
         # Taken before the samples are read and compared with the copy's: all that is read in
         # between is of the very bytes that are imported.
-        file_sha256=file_sha256(file),
-        audio_sha256=audio_sha256(file, channel=picked),
+        file_sha256=file_sha256(file, share=told.share(file)),
+        audio_sha256=audio_sha256(file, channel=picked, share=told.share(file)),
         reviewed=spans,
         segments=segments,
     )
@@ -439,7 +465,7 @@ def _refuse_stranger(folder: Path, arrival: _Arrival) -> None:
             )
 
 
-def _take_in(folder: Path, descriptor: Descriptor, arrivals: Sequence[_Arrival]) -> None:
+def _take_in(folder: Path, descriptor: Descriptor, arrivals: Sequence[_Arrival], told: _Told) -> None:
     """Copy and list; whatever fails, nothing that was not there before stays."""
     audio_folder, labels_folder = folder / "recordings", folder / "labels"
     made: list[Path] = []
@@ -453,8 +479,8 @@ def _take_in(folder: Path, descriptor: Descriptor, arrivals: Sequence[_Arrival])
                 continue
             copy = audio_folder / f"{TEMPORARY_PREFIX}import-{number}{arrival.source.suffix}"
             made.append(copy)
-            copy_file(arrival.source, copy)
-            if file_sha256(copy) != arrival.file_sha256:
+            copy_file(arrival.source, copy, advance=told.piece)
+            if file_sha256(copy, share=told.share(arrival.source)) != arrival.file_sha256:
                 raise FileFault(f"{arrival.source}: changed while it was read; nothing was imported")
             staged.append((copy, target))
         for copy, target in staged:

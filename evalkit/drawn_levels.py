@@ -8,6 +8,7 @@ half-octave bands from 31.25 Hz to 8 kHz every four blocks.
 
 import atexit
 import math
+import os
 import shutil
 import tempfile
 import time
@@ -22,8 +23,9 @@ from evalkit.durable import TEMPORARY_PREFIX
 from evalkit.errors import FileFault
 from evalkit.pyramid import Pyramid, PyramidWriter, Row, Summary
 from evalkit.recordings import read_blocks
+from evalkit.shelf import keep_within
 
-__all__ = ["BAND_EDGES_HZ", "BAND_LOWEST_DB", "BAND_STEP_DB", "DrawnFiles", "DrawnLevels"]
+__all__ = ["BAND_EDGES_HZ", "BAND_LOWEST_DB", "BAND_STEP_DB", "LIMIT_BYTES", "DrawnFiles", "DrawnLevels"]
 
 BAND_EDGES_HZ = 31.25 * 2.0 ** (np.arange(17) / 2.0)
 """Edges of the bands: half octaves."""
@@ -31,6 +33,8 @@ BAND_STEP_DB = 0.75
 """What one step of a band's entry is worth."""
 BAND_LOWEST_DB = -160.0
 """Level of the entry 0, dB of a full-scale mean square of 1: this or less, or no such frequency."""
+LIMIT_BYTES = 2 << 30
+"""The drawn files of one dataset stay under this: some 150 hours of recordings."""
 
 _UPPER_HZ = 500.0
 _BLOCK_S = 0.008
@@ -61,6 +65,8 @@ class DrawnFiles:
         """Return a file if it is there, whole, and made of just that."""
         try:
             pyramid = Pyramid(self._folder / name)
+            # used now: it is among the last to go
+            os.utime(self._folder / name)
         except (OSError, ValueError, KeyError):
             return None
         return pyramid if pyramid.made_of == made_of else None
@@ -72,7 +78,9 @@ class DrawnFiles:
                 # One that is still being written, by another editor, has just been written to.
                 if time.time() - leftover.stat().st_mtime > _LEFTOVER_S:
                     leftover.unlink(missing_ok=True)
-            return PyramidWriter(self._folder / name, rows)
+            writer = PyramidWriter(self._folder / name, rows)
+            keep_within(self._folder, max(0, LIMIT_BYTES - writer.size_bytes))
+            return writer
         except OSError:
             self._folder = Path(tempfile.mkdtemp(prefix="evalkit-"))
             atexit.register(shutil.rmtree, self._folder, ignore_errors=True)

@@ -10,7 +10,6 @@ next program that takes the lock.
 import contextlib
 import os
 import secrets
-import shutil
 import stat
 import sys
 import time
@@ -25,6 +24,7 @@ __all__ = [
     "TEMPORARY_PREFIX",
     "copy_file",
     "dataset_lock",
+    "holds",
     "make_folder",
     "move_file",
     "undone_on_failure",
@@ -137,8 +137,8 @@ def _writer(data: bytes) -> Callable[[BinaryIO], None]:
     return lambda stream: _write_all(stream, data)
 
 
-def copy_file(source: Path, target: Path) -> None:
-    """Copy a file byte for byte with the guarantees of `write_bytes`, a piece at a time."""
+def copy_file(source: Path, target: Path, *, advance: Callable[[int], None] = lambda n_bytes: None) -> None:
+    """Copy a file byte for byte with the guarantees of `write_bytes`; tell how long each piece was."""
 
     def copy(stream: BinaryIO) -> None:
         # The source is opened here so that its own fault is told apart from the target's.
@@ -147,9 +147,19 @@ def copy_file(source: Path, target: Path) -> None:
         except OSError as error:
             raise FileFault(f"{source}: cannot be read: {_reason(error)}") from error
         with original:
-            shutil.copyfileobj(original, stream, _COPY_BYTES)
+            while piece := original.read(_COPY_BYTES):
+                stream.write(piece)
+                advance(len(piece))
 
     write_stream(target, copy)
+
+
+def holds(path: Path, data: bytes) -> bool:
+    """Return whether a file holds just these bytes; a longer one is not read for it."""
+    try:
+        return path.stat().st_size == len(data) and path.read_bytes() == data
+    except OSError as error:
+        raise FileFault(f"{path}: cannot be read: {_reason(error)}") from error
 
 
 def move_file(source: Path, target: Path) -> None:

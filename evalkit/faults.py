@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from evalkit.recordings import AudioInfo, read_blocks, read_info
+from evalkit.recordings import AudioInfo, Share, read_blocks, read_info
 
 __all__ = ["Fault", "FaultKind", "find_faults"]
 
@@ -74,7 +74,7 @@ class Fault:
     """One line that says how bad it is."""
 
 
-def find_faults(path: Path, *, channel: int) -> list[Fault]:
+def find_faults(path: Path, *, channel: int, share: Share = lambda part: None) -> list[Fault]:
     """Return what is wrong with one channel of an audio file, by kind and then by time.
 
     - truncated: the header promises more than the file holds;
@@ -93,6 +93,8 @@ def find_faults(path: Path, *, channel: int) -> list[Fault]:
         An audio file.
     channel : int
         Counts from 1.
+    share : callable
+        Told how long each piece is that was examined, as a share of the whole.
 
     Raises
     ------
@@ -105,6 +107,7 @@ def find_faults(path: Path, *, channel: int) -> list[Fault]:
     scan = _Scan(rate_hz, info.n_frames, _COARSE_FULL_SCALE.get(info.encoding, _FINE_FULL_SCALE))
     for window in read_blocks(path, channel=channel, block_frames=window_frames):
         scan.feed(window)
+        share(len(window) / info.n_frames)
     return [*_header_faults(info), *scan.faults()]
 
 

@@ -83,7 +83,8 @@ def encode_part(
     lowpass_hz : float, optional
         Take out what lies above (`lowpass.low_passed`).
     advance : callable
-        Called with the number of frames of every block that was read.
+        Called with the number of frames of every block that was gone through; each is gone through
+        three times, encoded, read back and compared (twice if it was filtered).
 
     Raises
     ------
@@ -105,14 +106,13 @@ def encode_part(
             _write_flac(target, blocks, sample_rate_hz=rate, bits=bits)
         else:
             _write_wav(target, blocks, number_type, sample_rate_hz=rate, n_frames=n_frames)
-        sha256 = samples_sha256(_read_back(target), sample_rate_hz=rate)
+        sha256 = samples_sha256(_advancing(_read_back(target), advance), sample_rate_hz=rate)
     except soundfile.LibsndfileError as error:
         reason = error.error_string.strip().rstrip(".")
         raise FileFault(f"{path}: no copy of it can be written ({reason}); is the disk full?") from error
     if lowpass_hz is None:
-        original = samples_sha256(
-            read_blocks(path, channel=channel, start=start, stop=stop), sample_rate_hz=rate
-        )
+        blocks = _advancing(read_blocks(path, channel=channel, start=start, stop=stop), advance)
+        original = samples_sha256(blocks, sample_rate_hz=rate)
         if sha256 != original:
             raise FileFault(f"{path}: changed while it was read, or its samples do not survive in {suffix}")
     return Encoded(suffix, n_frames, sha256)

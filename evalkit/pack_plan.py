@@ -94,7 +94,8 @@ def plan_pack(
     lowpass_hz : float, optional
         Take out of everything what lies above.
     advance : callable
-        Called with the seconds of audio of every block that was listened to.
+        Called with the seconds of audio that were gone through: all of each recording of which something
+        may go out, to see that it is as it was imported, then what was listened to.
 
     Raises
     ------
@@ -125,7 +126,7 @@ def plan_pack(
         if reason is not None:
             kept_back.append(KeptBack(recording.name, reason))
             continue
-        _check_unchanged(recording, entry)
+        _check_unchanged(recording, entry, advance)
         if licence is None:
             raise FileFault(
                 f"{dataset.folder}: has no licence, so nobody could use what you share; add "
@@ -159,10 +160,11 @@ def _check_filter(recording: Recording, lowpass_hz: float | None) -> None:
         raise WrongUse(f"{recording.name}: the low-pass filter's {error}") from error
 
 
-def _check_unchanged(recording: Recording, entry: RecordingEntry) -> None:
+def _check_unchanged(recording: Recording, entry: RecordingEntry, advance: Callable[[float], None]) -> None:
     """Refuse audio that is not what was imported: its labels may be another's."""
+    duration_s = recording.duration_s
     if (
-        file_sha256(recording.path) != entry.file_sha256
+        file_sha256(recording.path, share=lambda part: advance(part * duration_s)) != entry.file_sha256
         and audio_sha256(recording.path, channel=recording.channel) != entry.audio_sha256
     ):
         raise FileFault(

@@ -22,7 +22,7 @@ from evalkit.lossless import check_bare
 from evalkit.names import check_name
 from evalkit.origin import Origin, licence_of_json
 from evalkit.packs import PACK_FORMAT
-from evalkit.recordings import audio_sha256, read_info
+from evalkit.recordings import Share, audio_sha256, read_info
 from evalkit.segments import STANDARD_ROLES, Role, Segment, parse_segments
 
 __all__ = ["Pack", "PackLimits", "open_pack", "take_out"]
@@ -120,8 +120,16 @@ def open_pack(
         )
 
 
-def take_out(pack: Pack, entry: RecordingEntry, target: Path) -> None:
+def take_out(
+    pack: Pack,
+    entry: RecordingEntry,
+    target: Path,
+    *,
+    advance: Callable[[float], None] = lambda n_bytes: None,
+) -> None:
     """Write one recording of a pack to a file, which must be just what the pack says.
+
+    Told how many bytes were written, and as many again while the audio is checked.
 
     Raises
     ------
@@ -138,6 +146,7 @@ def take_out(pack: Pack, entry: RecordingEntry, target: Path) -> None:
             stream.write(piece)
             sha256.update(piece)
             sha512.update(piece)
+            advance(len(piece))
         if sha512.hexdigest() != expected.sha512:
             raise FileFault(f"{name} has changed since it was verified")
         stream.seek(0)
@@ -148,7 +157,7 @@ def take_out(pack: Pack, entry: RecordingEntry, target: Path) -> None:
         if (sha256.hexdigest(), expected.size) != (entry.file_sha256, entry.n_bytes):
             raise FileFault(f"{name} is not the file that {DESCRIPTOR_NAME} tells of")
         try:
-            _check_audio(target, entry)
+            _check_audio(target, entry, lambda part: advance(part * expected.size))
         except FileFault as fault:
             # The person knows the pack, not the file that is being made of it.
             raise FileFault(str(fault).replace(str(target), name)) from fault
@@ -158,7 +167,7 @@ def take_out(pack: Pack, entry: RecordingEntry, target: Path) -> None:
         raise
 
 
-def _check_audio(path: Path, entry: RecordingEntry) -> None:
+def _check_audio(path: Path, entry: RecordingEntry, share: Share) -> None:
     info = read_info(path)
     told = (entry.sample_rate_hz, entry.n_frames, 1, entry.n_frames)
     found = (info.sample_rate_hz, info.n_frames, info.n_channels, info.promised_frames)
@@ -170,7 +179,7 @@ def _check_audio(path: Path, entry: RecordingEntry) -> None:
         )
     if info.container not in _CONTAINERS[path.suffix]:
         raise FileFault(f"{path}: is {info.container} under the name of another format")
-    if audio_sha256(path, channel=1) != entry.audio_sha256:
+    if audio_sha256(path, channel=1, share=share) != entry.audio_sha256:
         raise FileFault(f"{path}: holds other audio than {DESCRIPTOR_NAME} says")
 
 

@@ -50,7 +50,7 @@ def write_pack(plan: PackPlan, out: Path, *, advance: Callable[[float], None] = 
     out : Path
         A zip file.
     advance : callable
-        Called with the seconds of audio of every block that was written.
+        Called with the seconds of audio of every block that was gone through, each three times.
 
     Returns
     -------

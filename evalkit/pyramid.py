@@ -14,9 +14,8 @@ import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
@@ -90,6 +89,8 @@ class PyramidWriter:
         self._rows = {row.name: row for row in rows}
         self._written = dict.fromkeys(self._rows, 0)
         self._places, self._end = _layout(rows)
+        self.size_bytes: int = self._end
+        """About as large the file will be."""
         path.parent.mkdir(parents=True, exist_ok=True)
         self._temporary = path.with_name(f"{TEMPORARY_PREFIX}{path.name}-{secrets.token_hex(4)}")
         self._stream = open(self._temporary, "w+b")  # noqa: SIM115 - closed by `finish` or `__exit__`
@@ -137,9 +138,11 @@ class PyramidWriter:
         self._stream.write(text)
         self._stream.seek(0)
         self._stream.write(_MAGIC + b"%020d %020d\n" % (self._end, len(text)))
-        self._stream.close()
-        os.replace(self._temporary, self._path)
-        return Pyramid(self._path)
+        self._stream.flush()
+        # Whoever deletes the folder meanwhile only takes the file from those who come later.
+        with contextlib.suppress(FileNotFoundError):
+            os.replace(self._temporary, self._path)
+        return Pyramid(self._path, stream=self._stream)
 
     def _put(self, row: Row, level: int, first: int, values: NDArray[Any]) -> None:
         self._stream.seek(self._places[row.name][level] + first * row.entry_bytes)
@@ -164,6 +167,8 @@ class Pyramid:
     ----------
     path : Path
         The file.
+    stream : binary stream, optional
+        The file, open, where it may no longer lie at its path.
 
     Raises
     ------
@@ -171,16 +176,19 @@ class Pyramid:
         If there is no such file, or it is not whole.
     """
 
-    def __init__(self, path: Path) -> None:
-        with path.open("rb") as stream:
-            magic = stream.readline()
+    def __init__(self, path: Path, *, stream: BinaryIO | None = None) -> None:
+        with path.open("rb") if stream is None else contextlib.nullcontext(stream) as opened:
+            opened.seek(0)
+            magic = opened.readline()
             if magic != _MAGIC:
                 raise ValueError(f"{path}: not a pyramid of this version")
-            end, length = (int(number) for number in stream.readline().split())
-            stream.seek(end)
-            text = stream.read(length)
+            end, length = (int(number) for number in opened.readline().split())
+            opened.seek(end)
+            text = opened.read(length)
             if len(text) != length:
                 raise ValueError(f"{path}: cut short")
+            # From here on the file may be deleted: what is mapped stays.
+            self._bytes: NDArray[np.uint8] = np.memmap(opened, dtype=np.uint8, mode="r")
         head = json.loads(text)
         self.made_of: dict[str, Any] = head["made_of"]
         self.extra: dict[str, Any] = head["extra"]
@@ -188,12 +196,7 @@ class Pyramid:
             name: Row(name, _dtype_of(descr), n, samples, Summary(summary), width)
             for name, descr, n, samples, summary, width in head["rows"]
         }
-        self._path = path
         self._places, _ = _layout(list(self.rows.values()))
-
-    @cached_property
-    def _bytes(self) -> NDArray[np.uint8]:
-        return np.memmap(self._path, dtype=np.uint8, mode="r")
 
     def entries(self, name: str, level: int = 0) -> NDArray[Any]:
         """Return a copy of a row as it lies on the disk: shape (n,) or (n, width)."""

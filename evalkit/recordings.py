@@ -9,7 +9,7 @@ import hashlib
 import os
 import stat
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
@@ -24,6 +24,7 @@ from evalkit.riff import check_lists
 __all__ = [
     "AudioInfo",
     "NumberType",
+    "Share",
     "audio_sha256",
     "file_sha256",
     "read_blocks",
@@ -35,7 +36,11 @@ __all__ = [
 NumberType = Literal["int16", "int32", "float32", "float64"]
 """In which samples can be read."""
 
+Share = Callable[[float], None]
+"""Told, as a share of the whole file, how long each piece is that was gone through."""
+
 _BLOCK_FRAMES = 65_536
+_PIECE_BYTES = 1 << 20
 # A file whose compressed frames are damaged is counted in steps of this many frames.
 _COUNT_FRAMES = 4_096
 # A phone's motor turns near 175 Hz; above a megahertz a header lies, or the sound is none.
@@ -65,10 +70,11 @@ class AudioInfo:
     """Frames that the header promises; more than `n_frames` in a file that was cut short."""
 
 
-def read_info(path: Path) -> AudioInfo:
+def read_info(path: Path, *, known_bytes: int | None = None) -> AudioInfo:
     """Return what an audio file holds, without reading its samples.
 
-    (Only a compressed file that was cut short is decoded, to count what is left.)
+    (Of a compressed file the last frame is decoded, and if it was cut short all, to count what is left.
+    Where the file is as long as `known_bytes`, its length when it was known to be whole, nothing is.)
 
     Raises
     ------
@@ -78,7 +84,8 @@ def read_info(path: Path) -> AudioInfo:
     """
     with _opened(path) as file:
         info = AudioInfo(file.samplerate, file.frames, file.channels, file.format, file.subtype, file.frames)
-        if info.container in _COMPRESSED_CONTAINERS and not _last_frame_decodes(file, info.n_frames):
+        whole = path.stat().st_size == known_bytes or info.container not in _COMPRESSED_CONTAINERS
+        if not whole and not _last_frame_decodes(file, info.n_frames):
             n_frames = _count_frames(path)
             # A stream of unknown length reports the largest number there is.
             promised = info.n_frames if info.n_frames < 1 << 60 else n_frames
@@ -174,13 +181,20 @@ def read_blocks_as(
             position += wanted
 
 
-def audio_sha256(path: Path, *, channel: int) -> str:
+def audio_sha256(path: Path, *, channel: int, share: Share = lambda part: None) -> str:
     """Return the SHA-256 of the sample rate and the samples of one channel, in hexadecimal.
 
     It is taken over the decoded samples as little-endian float32, so the same
     audio in another lossless container has the same hash.
     """
-    return samples_sha256(read_blocks(path, channel=channel), sample_rate_hz=read_info(path).sample_rate_hz)
+    info = read_info(path)
+
+    def blocks() -> Iterator[npt.NDArray[np.float32]]:
+        for block in read_blocks(path, channel=channel):
+            yield block
+            share(len(block) / info.n_frames)
+
+    return samples_sha256(blocks(), sample_rate_hz=info.sample_rate_hz)
 
 
 def samples_sha256(blocks: Iterable[npt.NDArray[np.float32]], *, sample_rate_hz: int) -> str:
@@ -191,11 +205,16 @@ def samples_sha256(blocks: Iterable[npt.NDArray[np.float32]], *, sample_rate_hz:
     return digest.hexdigest()
 
 
-def file_sha256(path: Path) -> str:
+def file_sha256(path: Path, *, share: Share = lambda part: None) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    digest = hashlib.sha256()
     try:
         with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+            size = os.fstat(stream.fileno()).st_size
+            while piece := stream.read(_PIECE_BYTES):
+                digest.update(piece)
+                share(len(piece) / max(size, len(piece)))
+            return digest.hexdigest()
     except OSError as error:
         raise FileFault(f"{path}: cannot be read: {error.strerror or error}") from error
 
@@ -219,13 +238,39 @@ def _opened(path: Path) -> Any:
     if status.st_size == 0:
         raise FileFault(f"{path}: is empty")
     try:
-        return soundfile.SoundFile(path)
+        with path.open("rb") as stream:
+            form = stream.read(4)
+        return soundfile.SoundFile(_AsRf64(path) if form == b"BW64" else path)
     except soundfile.LibsndfileError as error:
         reason = error.error_string.strip().rstrip(".")
         raise FileFault(f"{path}: is not audio that libsndfile reads ({reason})") from error
     except TypeError as error:
         # soundfile takes the extension .raw for samples without a header and asks for their format.
         raise FileFault(f"{path}: is raw samples without a header; convert it to WAV") from error
+
+
+class _AsRf64:
+    """A BW64 file under the name that libsndfile knows: what it needs of the chunks is the same in both.
+
+    (ITU-R BS.2088: the first four bytes differ, and BW64 has a chunk more, which players may leave out.)
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._stream = path.open("rb")
+
+    def read(self, size: int = -1) -> bytes:
+        at = self._stream.tell()
+        data = self._stream.read(size)
+        return b"RF64"[at : at + len(data)] + data[max(0, 4 - at) :] if at < 4 else data
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        return self._stream.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._stream.tell()
+
+    def __del__(self) -> None:
+        self._stream.close()
 
 
 def _read(file: Any, n_frames: int, path: Path, number_type: NumberType) -> npt.NDArray[Any]:

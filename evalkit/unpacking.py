@@ -36,6 +36,8 @@ from evalkit.pack_reading import Pack, PackLimits, open_pack, take_out
 
 __all__ = ["Unpacked", "unpack"]
 
+_Advance = Callable[[float], None]
+
 
 @dataclass(frozen=True)
 class Unpacked:
@@ -60,7 +62,7 @@ def unpack(
     *,
     limits: PackLimits | None = None,
     rehearse: bool = False,
-    advance: Callable[[int], None] = lambda _: None,
+    advance: Callable[[float], None] = lambda _: None,
 ) -> Unpacked:
     """Verify a pack and take it into a dataset, which is made if absent.
 
@@ -75,7 +77,8 @@ def unpack(
     rehearse : bool
         Verify and tell everything, and write nothing.
     advance : callable
-        Called with the number of bytes of every piece that was verified.
+        Called with the number of bytes of every piece that was gone through: all are verified, then taken
+        out, then checked as audio.
 
     Raises
     ------
@@ -93,25 +96,27 @@ def unpack(
         read_descriptor(folder)
     with open_pack(path, limits or PackLimits(), advance=advance) as pack:
         if rehearse:
-            return _rehearse(pack, folder, is_new)
+            return _rehearse(pack, folder, is_new, advance)
         if is_new:
-            return _make(pack, folder)
+            return _make(pack, folder, advance)
         with locked_descriptor(folder) as descriptor:
-            return _take_in(pack, folder, descriptor)
+            return _take_in(pack, folder, descriptor, advance)
 
 
-def _rehearse(pack: Pack, folder: Path, is_new: bool) -> Unpacked:
+def _rehearse(pack: Pack, folder: Path, is_new: bool, advance: _Advance) -> Unpacked:
     """Do all but write to the dataset."""
     descriptor, day = Descriptor("new", "new", None), Day(roles=pack.roles)
     if not is_new:
         descriptor, day = read_descriptor(folder), read_day(folder / "day.toml")
     with tempfile.TemporaryDirectory(prefix="evalkit-") as place:
-        arrivals = [_take_out(pack, entry, _staged(Path(place), entry, k)) for k, entry in _numbered(pack)]
+        arrivals = [
+            _take_out(pack, entry, _staged(Path(place), entry, k), advance) for k, entry in _numbered(pack)
+        ]
         merged = merge_pack(folder, descriptor, day, arrivals)
     return _result(pack, folder, day, merged)
 
 
-def _make(pack: Pack, folder: Path) -> Unpacked:
+def _make(pack: Pack, folder: Path, advance: _Advance) -> Unpacked:
     """Make a dataset of a pack, in a temporary folder beside its place, and move it there whole."""
     name = folder.resolve().name
     prefix = f"{TEMPORARY_PREFIX}unpack-{name}-"
@@ -128,7 +133,7 @@ def _make(pack: Pack, folder: Path) -> Unpacked:
             create_dataset(work)
             write_bytes(work / "day.toml", _day_toml(pack).encode("utf-8"))
             with locked_descriptor(work) as descriptor:
-                result = _take_in(pack, work, descriptor)
+                result = _take_in(pack, work, descriptor, advance)
             try:
                 if folder.exists():
                     folder.rmdir()
@@ -155,7 +160,7 @@ def _day_toml(pack: Pack) -> str:
     return DEFAULT_DAY_TOML + "".join(lines)
 
 
-def _take_in(pack: Pack, folder: Path, descriptor: Descriptor) -> Unpacked:
+def _take_in(pack: Pack, folder: Path, descriptor: Descriptor, advance: _Advance) -> Unpacked:
     """Take a pack into a dataset; the caller holds its lock."""
     day = read_day(folder / "day.toml")
     with undone_on_failure() as made:
@@ -164,7 +169,7 @@ def _take_in(pack: Pack, folder: Path, descriptor: Descriptor) -> Unpacked:
                 made.append(place)
         staged = [_staged(folder / "recordings", entry, number) for number, entry in _numbered(pack)]
         made += staged
-        arrivals = [_take_out(pack, entry, staged[number]) for number, entry in _numbered(pack)]
+        arrivals = [_take_out(pack, entry, staged[number], advance) for number, entry in _numbered(pack)]
         merged = merge_pack(folder, descriptor, day, arrivals)
         for source, target in merged.moves:
             if not target.exists():
@@ -193,8 +198,8 @@ def _staged(place: Path, entry: RecordingEntry, number: int) -> Path:
     return place / f"{TEMPORARY_PREFIX}unpack-{number}{Path(entry.file_name).suffix}"
 
 
-def _take_out(pack: Pack, entry: RecordingEntry, path: Path) -> Arrival:
-    take_out(pack, entry, path)
+def _take_out(pack: Pack, entry: RecordingEntry, path: Path, advance: _Advance) -> Arrival:
+    take_out(pack, entry, path, advance=advance)
     return Arrival(entry, pack.segments[entry.name], path)
 
 

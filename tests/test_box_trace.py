@@ -1,12 +1,14 @@
 """What the box does all through a recording, against the detector that is scored."""
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from evalkit.board import Board, board_sha256
+from evalkit.board import Board, Value, board_sha256
 from evalkit.board_file import read_board
 from evalkit.box_trace import BoxTrace, Setting, present_setting
 from evalkit.crossings import Integrator, alerts_of
@@ -48,6 +50,32 @@ def test_blocks_hold_what_the_board_s_nodes_do(bench: Bench) -> None:
     gate = (nodes.gate_v > 0.0).reshape(-1, n)
     assert np.array_equal(got.gate > 0.0, gate.any(axis=1))
     assert gate.any()
+
+
+def test_a_discharge_path_empties_the_integrator_in_both_pictures(bench: Bench) -> None:
+    """While the comparator is low: exp(-t/tau), 1/tau = 1/tau_c + 1/(Rd C) (parallel resistors), by hand."""
+    recording, board, files = bench
+    path = Value(100e3, 100e3, 100e3)
+    quick = replace(board, integrator=replace(board.integrator, discharge_resistor=path))
+    nodes = trace(recording, quick, SETTING.gain, SETTING.delay_s, 0.0, recording.duration_s)
+    low = nodes.comparator_v < 1.0
+    falls = np.flatnonzero(low[1:] & ~low[:-1]) + 1
+    tau_c = SETTING.delay_s / -math.log1p(-board.fire_fraction)
+    tau_s = 1.0 / (1.0 / tau_c + 1.0 / (100e3 * board.integrator.capacitor.typ))
+    checked = 0
+    for k in falls:
+        n = int(np.argmax(~low[k:])) if (~low[k:]).any() else len(low) - k
+        if n > 100:
+            left = nodes.integrator_v[k + n - 1] / nodes.integrator_v[k]
+            assert left == pytest.approx(math.exp(-(n - 1) / recording.sample_rate_hz / tau_s), rel=1e-6)
+            checked += 1
+    assert checked >= 2
+    box = BoxTrace.build(files, recording, quick, SETTING)
+    n = box.block_samples
+    whole = recording.n_frames // n
+    got = box.columns(np.arange(whole + 1) * float(n))
+    share = (nodes.integrator_v[: whole * n] / quick.comparator_high_v).reshape(-1, n)
+    np.testing.assert_allclose(got.high_share, share.max(axis=1), atol=0.5 / 255)
 
 
 def test_alerts_are_those_that_are_scored(bench: Bench) -> None:
@@ -121,6 +149,22 @@ def test_a_file_is_of_one_setting_board_and_calibration(bench: Bench) -> None:
     assert BoxTrace.find(files, replace(recording, full_scale_v=2.0), board, SETTING) is None
 
 
+def test_a_measured_pot_is_where_the_knob_stands(tiny_dataset: Path) -> None:
+    """22 kohm + 470 kohm, 2.2 uF, a gate that fires at 7.06 of 10.5 V: 1.208 s, by hand."""
+    path = tiny_dataset / "board.toml"
+    path.write_text(path.read_text().replace('# pot_measured = "470 kohm"', 'pot_measured = "470 kohm" #'))
+    board = read_board(path)
+    by_hand_s = -492e3 * 2.2e-6 * math.log(1.0 - 7.06 / 10.5)
+    found = present_setting(tiny_dataset, board)
+    assert found.delay_s == pytest.approx(by_hand_s, rel=1e-6)
+    assert found.origin == "middle of the knobs, the delay's as measured"
+    document = {"gain": 30.0, "delay_s": 0.7, "board_sha256": board_sha256(board)}
+    (tiny_dataset / "settings.json").write_text(json.dumps(document))
+    found = present_setting(tiny_dataset, board)
+    assert (found.gain, found.delay_s) == (30.0, pytest.approx(by_hand_s, rel=1e-6))
+    assert found.origin == "settings.json, the delay's knob as measured"
+
+
 def test_the_present_setting(tiny_dataset: Path) -> None:
     board = read_board(tiny_dataset / "board.toml")
     middle = present_setting(tiny_dataset, board)
@@ -135,6 +179,14 @@ def test_the_present_setting(tiny_dataset: Path) -> None:
     assert present_setting(tiny_dataset, board) == Setting(30.0, 0.7, "settings.json")
     path.write_text(json.dumps({"gain": 30.0, "delay_s": 0.7, "board_sha256": "x"}))
     assert present_setting(tiny_dataset, board).origin == "settings.json, of another board"
-    for useless in ('{"gain": null, "delay_s": 0.7}', "[]", "{", '{"gain": 0.5, "delay_s": 1}'):
+    path.write_text(
+        json.dumps({"gain": None, "delay_s": 0.7, "hold_s": 3.0, "board_sha256": board_sha256(board)})
+    )
+    uncalibrated = present_setting(tiny_dataset, board)
+    assert (uncalibrated.gain, uncalibrated.delay_s, uncalibrated.hold_s) == (middle.gain, 0.7, 3.0)
+    assert (
+        uncalibrated.origin == "settings.json, but for the gain, which it does not know: middle of the knob"
+    )
+    for useless in ('{"gain": null, "delay_s": null}', "[]", "{", '{"gain": 0.5, "delay_s": 1}'):
         path.write_text(useless)
         assert present_setting(tiny_dataset, board) == middle

@@ -215,11 +215,11 @@ class TestImport:
         real = getattr(evalkit.dataset, step)
         calls = []
 
-        def fail_at_nth(*arguments: object) -> None:
+        def fail_at_nth(*arguments: object, **told: object) -> None:
             calls.append(arguments)
             if len(calls) == nth or step == "write_descriptor":
                 raise FileFault("the disk is full")
-            real(*arguments)
+            real(*arguments, **told)
 
         monkeypatch.setattr(evalkit.dataset, step, fail_at_nth)
         with pytest.raises(FileFault, match="the disk is full"):

@@ -1,6 +1,7 @@
 """Levels of a recording at every zoom, kept in files that are made once."""
 
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.signal import welch
 
+import evalkit.drawn_levels
 from evalkit.drawn_levels import BAND_EDGES_HZ, BAND_LOWEST_DB, BAND_STEP_DB, DrawnFiles, DrawnLevels
 from evalkit.errors import FileFault
 from evalkit.pyramid import Pyramid, PyramidWriter, Row, Summary
@@ -173,6 +175,42 @@ class TestFiles:
         levels = DrawnLevels.build(files, "a", path, channel=1, sample_rate_hz=RATE_HZ, n_frames=40_000)
         assert levels.square[0] == pytest.approx(0.01, rel=1e-3)
         assert DrawnLevels.find(files, "a", path, channel=1) is not None
+
+    def test_the_folder_may_vanish_while_a_file_is_made_or_read(
+        self, tmp_path: Path, write_wav: Callable[..., Path], rng: np.random.Generator
+    ) -> None:
+        path = write_wav("a.wav", rng.uniform(-0.5, 0.5, 600_000))
+        expected = levels_of(tmp_path, path, 600_000).square.tolist()
+        found = DrawnLevels.find(DrawnFiles(tmp_path), "a", path, channel=1)
+        built = DrawnLevels.build(
+            DrawnFiles(tmp_path),
+            "b",
+            path,
+            channel=1,
+            sample_rate_hz=RATE_HZ,
+            n_frames=600_000,
+            progress=lambda share: shutil.rmtree(tmp_path / ".evalkit", ignore_errors=True),
+        )
+        assert found is not None
+        assert found.square.tolist() == built.square.tolist() == expected
+        assert DrawnLevels.find(DrawnFiles(tmp_path), "a", path, channel=1) is None
+
+    def test_together_they_stay_under_the_limit(
+        self, tmp_path: Path, write_wav: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        path = write_wav("a.wav", np.full(100_000, 0.1))
+        levels_of(tmp_path, path, 100_000)
+        folder = tmp_path / ".evalkit" / "drawn"
+        size = (folder / "a.levels").stat().st_size
+        monkeypatch.setattr(evalkit.drawn_levels, "LIMIT_BYTES", 3 * size + size // 2)
+        for number in range(6):
+            DrawnLevels.build(
+                DrawnFiles(tmp_path), f"{number}", path, channel=1, sample_rate_hz=RATE_HZ, n_frames=100_000
+            )
+            # looked at every time, the first one stays
+            assert DrawnLevels.find(DrawnFiles(tmp_path), "a", path, channel=1) is not None
+            assert sum(file.stat().st_size for file in folder.iterdir()) <= 3 * size + size // 2
+        assert len(list(folder.iterdir())) == 3
 
     def test_progress_rises_to_one(self, tmp_path: Path, write_wav: Callable[..., Path]) -> None:
         shares: list[float] = []

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from evalkit.durable import copy_file, dataset_lock, move_file, write_bytes
+from evalkit.durable import copy_file, dataset_lock, holds, move_file, write_bytes
 from evalkit.errors import Busy, FileFault
 
 SOURCE = Path(__file__).parents[1]
@@ -180,3 +180,15 @@ def test_no_dataset_to_lock(tmp_path: Path) -> None:
         dataset_lock(tmp_path / "none"),
     ):
         pass
+
+
+def test_a_file_of_another_length_is_not_read_to_be_compared(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a").write_bytes(b"1234")
+    assert holds(tmp_path / "a", b"1234")
+    assert not holds(tmp_path / "a", b"1235")
+    monkeypatch.setattr(Path, "read_bytes", lambda _: pytest.fail("read"))
+    assert not holds(tmp_path / "a", b"12345")
+    with pytest.raises(FileFault, match=r"b: cannot be read: No such file"):
+        holds(tmp_path / "b", b"")

@@ -171,6 +171,31 @@ def test_the_size_of_a_long_file_is_in_its_ds64_chunk(tmp_path: Path) -> None:
     assert (info.n_frames, info.promised_frames, info.container) == (8, 8, "RF64")
 
 
+@pytest.mark.parametrize("form", [b"RF64", b"BW64"])
+def test_samples_beyond_4_gb_are_read(tmp_path: Path, form: bytes) -> None:
+    """A file of 2^31 + 1,000 samples of 16 bits, nearly all of it a hole that takes no room on the disk.
+
+    BW64 is the name of the same chunks in ITU-R BS.2088.
+    """
+    n_frames = (1 << 31) + 1_000
+    n_bytes = 2 * n_frames
+    ds64 = struct.pack("<QQQI", n_bytes + 72, n_bytes, n_frames, 0)
+    head = form + b"\xff\xff\xff\xffWAVEds64" + struct.pack("<I", len(ds64)) + ds64
+    head += b"fmt " + struct.pack("<I", 16) + MONO_16 + b"data\xff\xff\xff\xff"
+    path = tmp_path / "long.wav"
+    with path.open("wb") as stream:
+        stream.write(head)
+        stream.seek(len(head) + n_bytes - 2 * 500)
+        stream.write(struct.pack("<500h", *range(500)))
+    if path.stat().st_blocks * 512 > 1 << 20:
+        pytest.skip("this file system writes holes out")
+    assert path.stat().st_size == len(head) + n_bytes > 1 << 32
+    info = read_info(path)
+    assert (info.n_frames, info.promised_frames) == (n_frames, n_frames)
+    end = np.concatenate(list(read_blocks(path, channel=1, start=n_frames - 600)))
+    np.testing.assert_array_equal(end * 32_768, [*([0] * 100), *range(500)])
+
+
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 def test_a_sample_that_is_not_finite_is_refused_with_its_time(write_wav: Writer, value: float) -> None:
     samples = np.zeros(40_000)

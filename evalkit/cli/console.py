@@ -8,6 +8,8 @@ control characters are written as escapes, and rich's markup is off.
 import json
 import os
 import sys
+import threading
+import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,6 +29,7 @@ __all__ = [
     "progress",
     "run",
     "say",
+    "sum_of",
     "whole_number",
 ]
 
@@ -34,6 +37,7 @@ DatasetArgument = Annotated[Path, typer.Argument(metavar="DATASET", help="The da
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document, for machines.")]
 
 _MOST_DETAILS = 20
+_FIRST_LINE_S, _LINE_EVERY_S = 0.5, 60.0
 # What a shell reports for a program that a closed pipe or an interrupt has ended.
 _CLOSED_PIPE = 141
 _INTERRUPTED = 130
@@ -123,16 +127,59 @@ def print_table(
 
 
 @contextmanager
-def progress(what: str, total: int) -> Iterator[Callable[[], None]]:
-    """Show on standard error how far a long job is; call the result once for each part done."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+def progress(what: str) -> Iterator[Callable[[float, float], None]]:
+    """Say on standard error what long work is under way and how far it is: what is done, of how much.
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task(what, total=total)
-        yield lambda: bar.advance(task)
+    On a terminal that is a bar with the time left, shown at once: enter it
+    before anything heavy is imported. Elsewhere it is a line after half a
+    second, then one a minute: quick work leaves no trace in a script's log.
+    """
+    if not sys.stderr.isatty():
+        lines = _Lines(what)
+        # A thread of its own, since what comes first (imports, tones played to a board) tells nothing.
+        first = threading.Timer(_FIRST_LINE_S, say, (what,))
+        first.daemon = True
+        first.start()
+        try:
+            yield lines.report
+        finally:
+            first.cancel()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def sum_of(report: Callable[[float, float], None], total: float) -> Callable[[float], None]:
+    """Return what is to be told the parts of a whole as they are done."""
+    done = 0.0
+
+    def advance(amount: float) -> None:
+        nonlocal done
+        done += amount
+        report(done, total)
+
+    return advance
+
+
+class _Lines:
+    """Tells in lines how far a job is, one a minute."""
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._begun_s = self._told_s = time.monotonic()
+
+    def report(self, done: float, total: float) -> None:
+        now_s = time.monotonic()
+        if now_s - self._told_s < _LINE_EVERY_S or not 0.0 < done <= total:
+            return
+        self._told_s = now_s
+        left_min = (now_s - self._begun_s) * (total - done) / done / 60.0
+        say(f"{self._what}: {100.0 * done / total:.0f} %, about {max(1.0, left_min):.0f} min left")
 
 
 def number(unit: str) -> Callable[[str], float]:

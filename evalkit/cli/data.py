@@ -15,9 +15,11 @@ from evalkit.cli.console import (
     say,
     whole_number,
 )
+from evalkit.cli.scoring import SchedulerOption, WorkersOption
 
 if TYPE_CHECKING:
     from evalkit.checking import Finding
+    from evalkit.workers import Workers
 
 __all__ = ["register"]
 
@@ -76,11 +78,11 @@ def _import(
     as_json: JsonOption = False,
 ) -> None:
     """Copy recordings into a dataset and report their faults."""
-    from evalkit.checking import check_dataset
-    from evalkit.dataset import import_recordings
-
     spans = _spans(reviewed)
-    with progress("reading", len(files)) as advance:
+    with progress(f"reading {_counted(len(files), 'recording')}") as report:
+        from evalkit.checking import check_dataset
+        from evalkit.dataset import import_recordings
+
         recordings = import_recordings(
             dataset,
             files,
@@ -91,11 +93,11 @@ def _import(
             input_ohms=input_ohms,
             labels=labels,
             reviewed=spans,
-            advance=advance,
+            progress=report,
         )
-    with progress("checking", len(recordings)) as advance:
+    with progress(f"checking {_counted(len(recordings), 'recording')}") as report:
         names = {recording.name for recording in recordings}
-        findings = check_dataset(dataset, names=names, advance=advance)
+        findings = check_dataset(dataset, names=names, progress=report)
     if as_json:
         imported = [
             {
@@ -133,16 +135,23 @@ def _import(
         _print_findings("To look at", findings)
 
 
-def _check(dataset: DatasetArgument, as_json: JsonOption = False) -> None:
+def _check(
+    dataset: DatasetArgument,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Report every fault of a dataset, with its place."""
-    from evalkit.checking import check_dataset
-    from evalkit.descriptor import read_descriptor
+    with progress(f"checking {dataset.resolve().name}") as report:
+        from evalkit.checking import check_dataset
+        from evalkit.descriptor import read_descriptor
+        from evalkit.workers import open_workers
 
-    entries = read_descriptor(dataset).entries
-    with progress("checking", len(entries)) as advance:
-        findings = check_dataset(dataset, advance=advance)
-    usable = all(finding.usable for finding in findings)
-    evidence = _evidence(dataset) if usable else ()
+        entries = read_descriptor(dataset).entries
+        findings = check_dataset(dataset, progress=report)
+    with open_workers(workers, scheduler) as team:
+        usable = all(finding.usable for finding in findings)
+        evidence = _evidence(dataset, team) if usable else ()
     if as_json:
         document = {
             "dataset": str(dataset),
@@ -163,18 +172,21 @@ def _check(dataset: DatasetArgument, as_json: JsonOption = False) -> None:
         _print_findings("Evidence: what to listen to or to record more of", evidence)
 
 
-def _evidence(dataset: Path) -> "tuple[Finding, ...]":
+def _evidence(dataset: Path, team: "Workers | None") -> "tuple[Finding, ...]":
     """What stands in the way of evidence, where anything is labelled at all."""
-    from evalkit.cache import CrossingCache
-    from evalkit.cli.scoring import audio_progress
-    from evalkit.dataset import read_dataset
-    from evalkit.evidence import evidence_findings
+    with progress("looking for evidence") as report:
+        from evalkit.cache import CrossingCache
+        from evalkit.dataset import read_dataset
+        from evalkit.evidence import evidence_findings
 
-    opened = read_dataset(dataset)
-    if not any(recording.segments for recording in opened.recordings):
-        return ()
-    with audio_progress("looking for evidence") as report:
-        return evidence_findings(opened, CrossingCache(opened.folder), progress=report)
+        opened = read_dataset(dataset)
+        if not any(recording.segments for recording in opened.recordings):
+            return ()
+        return evidence_findings(opened, CrossingCache(opened.folder), progress=report, workers=team)
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _spans(reviewed: str) -> Any:

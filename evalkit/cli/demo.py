@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from evalkit.cli.console import say
+from evalkit.cli.console import progress, say
 from evalkit.cli.report import SOUND_MB, summary_lines
-from evalkit.cli.scoring import audio_progress
 
 __all__ = ["register"]
 
@@ -32,6 +31,8 @@ def _demo(
     ] = None,
 ) -> None:
     """Build an invented workshop, recommend a setting of the box for it and write the report."""
+    # said before the imports, which take a while
+    say("the demo's place, phones, machines and recordings are all invented: synthesised, measured nowhere")
     from evalkit.cache import CrossingCache
     from evalkit.dataset import read_dataset
     from evalkit.demo.build import build_demo, build_hard_session
@@ -42,14 +43,13 @@ def _demo(
 
     folder = dataset if dataset is not None else _DEFAULT
     hard = folder.resolve().parent / "hard"
-    say("the demo's place, phones, machines and recordings are all invented: synthesised, measured nowhere")
     for place, build in ((folder, build_demo), (hard, build_hard_session)):
         if not place.exists():
-            with _building(f"building {place.name}") as progress:
-                build(place, progress)
+            with _building(f"building {place.name}") as told:
+                build(place, told)
     opened = read_dataset(folder)
     cache = CrossingCache(opened.folder)
-    with audio_progress(f"scoring {opened.folder.name}") as report:
+    with progress(f"scoring {opened.folder.name}") as report:
         contents = contents_of(
             opened,
             [DetectorName.CIRCUIT, DetectorName.ENVELOPE],
@@ -69,5 +69,5 @@ def _demo(
 @contextmanager
 def _building(what: str) -> Iterator[Callable[[str, float], None]]:
     """Show on standard error how much of a dataset is built."""
-    with audio_progress(what) as bar:
+    with progress(what) as bar:
         yield lambda _, done: bar(done, 1.0)

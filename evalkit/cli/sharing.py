@@ -1,8 +1,7 @@
 """Commands that give recordings away and take them in: pack and unpack."""
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,10 +13,11 @@ from evalkit.cli.console import (
     number,
     print_json,
     print_table,
+    progress,
     say,
+    sum_of,
     whole_number,
 )
-from evalkit.cli.scoring import audio_progress
 from evalkit.errors import EvalkitError, WrongUse
 
 if TYPE_CHECKING:
@@ -67,18 +67,20 @@ def _pack(
     as_json: JsonOption = False,
 ) -> None:
     """Write reviewed parts of recordings with their labels to a file to give away."""
-    from evalkit.dataset import read_dataset
-    from evalkit.pack_plan import plan_pack
-    from evalkit.packs import write_pack
+    with progress("listening") as report:
+        from evalkit.dataset import read_dataset
+        from evalkit.pack_plan import plan_pack
+        from evalkit.packs import write_pack
 
-    opened = read_dataset(dataset)
-    with _advancing("listening", sum(recording.duration_s for recording in opened.recordings)) as advance:
+        opened = read_dataset(dataset)
+        # each is compared with what was imported, then listened to
+        total_s = 2.0 * sum(recording.duration_s for recording in opened.recordings)
         plan = plan_pack(
             opened,
             maker=maker,
             left_out=_left_out(leave_out or ()),
             lowpass_hz=lowpass_hz,
-            advance=advance,
+            advance=sum_of(report, total_s),
         )
     if not as_json:
         _print_plan(plan)
@@ -88,8 +90,10 @@ def _pack(
         say("nothing was written (--dry-run)")
     else:
         _ask(plan)
-        with _advancing("writing", _seconds(plan)) as advance:
-            sha512 = write_pack(plan, out, advance=advance)
+        with progress("writing") as report:
+            # each part is encoded, read back, and compared unless it was filtered
+            passes = 3.0 if plan.lowpass_hz is None else 2.0
+            sha512 = write_pack(plan, out, advance=sum_of(report, passes * _seconds(plan)))
         say(f"wrote {out}, {out.stat().st_size} bytes")
     if as_json:
         print_json(_plan_json(plan, None if dry_run else out, sha512))
@@ -127,12 +131,14 @@ def _unpack(
     as_json: JsonOption = False,
 ) -> None:
     """Verify a pack and take it into a dataset, whole or not at all."""
-    from evalkit.unpacking import unpack
+    with progress("verifying") as report:
+        from evalkit.unpacking import unpack
 
-    limits = _limits(most_files, most_bytes, most_ratio, most_hours)
-    folder = dataset if dataset is not None else Path(pack.stem)
-    size = pack.stat().st_size if pack.is_file() else 0
-    with _advancing("verifying", size) as advance:
+        limits = _limits(most_files, most_bytes, most_ratio, most_hours)
+        folder = dataset if dataset is not None else Path(pack.stem)
+        # everything is verified, taken out and checked as audio
+        size = 3.0 * pack.stat().st_size if pack.is_file() else 0.0
+        advance = sum_of(report, size)
         result = unpack(pack, folder, limits=limits, rehearse=dry_run, advance=advance)
     if as_json:
         print_json(_unpacked_json(result, dry_run))
@@ -188,20 +194,6 @@ def _ask(plan: "PackPlan") -> None:
         raise EvalkitError(
             "nothing was written; leave stretches out with --leave-out, or take speech out with --lowpass 300"
         )
-
-
-@contextmanager
-def _advancing(what: str, total: float) -> Iterator[Callable[[float], None]]:
-    """Show how far a long job is; call the result with what was done since the last call."""
-    done = 0.0
-    with audio_progress(what) as report:
-
-        def advance(amount: float) -> None:
-            nonlocal done
-            done += amount
-            report(done, total)
-
-        yield advance
 
 
 def _seconds(plan: "PackPlan") -> float:
