@@ -1,16 +1,16 @@
 """Is a detector better than chance? Its held-out alerts against the labels turned round in time."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.cache import CrossingCache
+from evalkit.cache import Arrays, CrossingCache
 from evalkit.dataset import Dataset, Recording
 from evalkit.matching import EARLY_S
-from evalkit.recommendation import Fold, Recommendation, held_out_with
+from evalkit.recommendation import Fold, Recommendation
 from evalkit.scoring import Tally, alerts_at
+from evalkit.streams import crossings_key
 
 __all__ = ["Chance", "against_chance"]
 
@@ -66,7 +66,7 @@ def against_chance(found: Recommendation, dataset: Dataset, cache: CrossingCache
     for recording in dataset.recordings:
         tally = tallies[recording.name]
         calls = np.array([[c.start_s - EARLY_S, c.end_s] for c in tally.calls if not c.cut]).reshape(-1, 2)
-        starts = np.sort(list(_alert_starts(found, folds, tally, recording, dataset, cache)))
+        starts = _alert_starts(found, folds, tally, recording, dataset, cache)
         shifts = turns.uniform(0.0, recording.duration_s, _TURNS)
         observed += int(_hit(calls, starts, np.zeros(1), recording.duration_s)[0])
         turned += _hit(calls, starts, shifts, recording.duration_s)
@@ -81,21 +81,28 @@ def _alert_starts(
     recording: Recording,
     dataset: Dataset,
     cache: CrossingCache,
-) -> Iterator[float]:
+) -> NDArray[np.float64]:
     """When the setting chosen without the recording's session alerts in it."""
-    fold = folds[held_out_with(tally)]
+    fold = folds[tally.cluster]
     if fold.detector is None:
         raise ValueError("the folds do not tell their detectors, so their alerts cannot be listed")
-    alerts = alerts_at(
-        replace(dataset, recordings=(recording,)),
-        fold.detector,
-        lane=fold.lane,
-        delay_s=fold.delay_s,
-        integrator=found.sweep.integrator,
-        warmup_s=dataset.board.warmup_s,
-        cache=cache,
-    )
-    yield from (alert.start_s for alert in alerts)
+    detector = fold.detector
+
+    def begun() -> Arrays:
+        alerts = alerts_at(
+            replace(dataset, recordings=(recording,)),
+            detector,
+            lane=fold.lane,
+            delay_s=fold.delay_s,
+            integrator=found.sweep.integrator,
+            warmup_s=dataset.board.warmup_s,
+            cache=cache,
+        )
+        return {"starts_s": np.sort([alert.start_s for alert in alerts])}
+
+    setting = (f"{fold.lane}", repr(fold.delay_s), repr(found.sweep.integrator))
+    key = ("alerts", *crossings_key(recording, detector), recording.session, *setting)
+    return cache.arrays(key, begun)["starts_s"]
 
 
 def _hit(

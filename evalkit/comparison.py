@@ -23,8 +23,8 @@ from evalkit.errors import TooLittleData
 from evalkit.figures import Figures
 from evalkit.recommendation import Recommendation, recommend
 from evalkit.roc import AucDifference, auc_difference
-from evalkit.scoring import Progress
 from evalkit.training import DetectorName
+from evalkit.workers import Progress, Workers
 
 __all__ = ["Comparison", "Contender", "Difference", "Question", "compare", "compare_found"]
 
@@ -105,7 +105,7 @@ def compare(
     *,
     cache: CrossingCache,
     progress: Progress | None = None,
-    same_scale: bool = False,
+    workers: Workers | None = None,
 ) -> Comparison:
     """Recommend a setting for each detector and compare what they do in sessions held out.
 
@@ -121,13 +121,13 @@ def compare(
     reason: TooLittleData | None = None
     for name in names:
         try:
-            each = recommend(dataset, name, cache=cache, progress=progress, same_scale=same_scale)
+            each = recommend(dataset, name, cache=cache, progress=progress, workers=workers)
         except TooLittleData as error:
             # the plainest detector's reason says best what the data lack
             reason = reason or error
             left_out.append((str(name), str(error)))
         else:
-            found.append((each, curves_of(dataset, each, cache)))
+            found.append((each, curves_of(dataset, each, cache, workers=workers)))
     if not found and reason is not None:
         raise reason
     return compare_found(dataset, found, cache=cache, left_out=left_out)
@@ -219,7 +219,7 @@ def _discordant_calls(first: Figures, second: Figures) -> tuple[NDArray[np.float
     for key in fates[0].keys() & fates[1].keys():
         caught = [fate[key].fate == "caught" for fate in fates]
         if caught[0] != caught[1]:
-            only[0 if caught[0] else 1, first.sessions.index(fates[0][key].session)] += 1
+            only[0 if caught[0] else 1, first.sessions.index(fates[0][key].cluster)] += 1
     return only[0], only[1]
 
 

@@ -1,14 +1,16 @@
 """Curves of a detector: segment-level ROC at the chosen delay and the free-response curve."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evalkit.cache import CrossingCache
 from evalkit.dataset import Dataset
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Auc, FreeResponse, RocCurve, Scores, auc, free_response, roc_curve
 from evalkit.scoring import SegmentScores, score_segments
+from evalkit.workers import Workers
 
 __all__ = ["Curves", "curves_of"]
 
@@ -29,7 +31,9 @@ class Curves:
     """What `events` and its area come from: the same segments, in the same order, for every detector."""
 
 
-def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> Curves:
+def curves_of(
+    dataset: Dataset, found: Recommendation, cache: CrossingCache, *, workers: Workers | None = None
+) -> Curves:
     """Return the curves of a recommendation's detector.
 
     Sessions are the clusters of the areas' intervals. Where the daily figure
@@ -49,20 +53,25 @@ def curves_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> 
         integrator=found.sweep.integrator,
         warmup_s=dataset.board.warmup_s,
         cache=cache,
+        workers=workers,
     )
-    events, pieces = _scores(scored, "nuisance"), _scores(scored, "piece")
+    cluster = found.sweep.clusters(scored.session)
+    events, pieces = _scores(scored, "nuisance", cluster), _scores(scored, "piece", cluster)
+    areas = [auc(each) for each in (events, pieces)]
+    events_auc, pieces_auc = (
+        replace(area, interval=area.interval.between(found.figures.unit)) for area in areas
+    )
     return Curves(
         events=roc_curve(events),
-        events_auc=auc(events),
+        events_auc=events_auc,
         pieces=roc_curve(pieces),
-        pieces_auc=auc(pieces),
+        pieces_auc=pieces_auc,
         free=free_response(found.plane.calls_caught, found.plane.false_alarms_per_day),
         events_scores=events,
     )
 
 
-def _scores(scored: SegmentScores, negatives: str) -> Scores:
+def _scores(scored: SegmentScores, negatives: str, cluster: NDArray[np.intp]) -> Scores:
     kind = np.array(scored.kind)
-    session = np.unique(np.array(scored.session), return_inverse=True)[1]
     positive, negative = kind == "call", kind == negatives
-    return Scores(scored.score[positive], scored.score[negative], session[positive], session[negative])
+    return Scores(scored.score[positive], scored.score[negative], cluster[positive], cluster[negative])

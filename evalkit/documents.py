@@ -65,6 +65,14 @@ def _contender(contender: Contender, dataset: Dataset) -> dict[str, Any]:
             "calls": [_group(group) for group in call_groups(figures, dataset)],
             "false_alarms": [_class(each) for each in figures.classes],
         },
+        "calls_if_independent": {
+            "clopper_pearson": _pair(figures.calls_exact),
+            "wilson": _pair(figures.calls_wilson),
+        },
+        "response_intervals": {
+            "median": _pair(figures.response_median_interval),
+            "p95": _pair(figures.response_p95_interval),
+        },
         "methods": _methods(figures),
     }
 
@@ -73,7 +81,8 @@ def _methods(figures: Figures) -> dict[str, str]:
     return {
         "calls": figures.calls_interval.method,
         "false_alarms_per_day": figures.false_alarms_interval.method,
-        "response_s": figures.response_p95_interval.method,
+        "response_median_s": figures.response_median_interval.method,
+        "response_p95_s": figures.response_p95_interval.method,
     }
 
 

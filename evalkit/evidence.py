@@ -6,7 +6,8 @@ something to record more of.
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,10 @@ from evalkit.detectors.features import FEATURES, HOP_S, WINDOW_S, FrameMaker
 from evalkit.detectors.learned import LearnedDetector
 from evalkit.errors import TooLittleData
 from evalkit.matching import classes_of, ground_of
-from evalkit.scoring import Progress
-from evalkit.segments import Role, Span, merge_spans, subtract_spans
+from evalkit.segments import Role, Segment, Span, merge_spans, subtract_spans
 from evalkit.streams import frames_of, source_of
 from evalkit.training import DetectorName, Material
+from evalkit.workers import Progress, Workers
 
 __all__ = ["evidence_findings"]
 
@@ -33,10 +34,15 @@ _LEAST_S = 0.5
 """A stretch has to look so for as long as this; single frames prove nothing."""
 _RING_LIKE_S = 1.0
 _GROSS_DB = 10.0
+_PIECE_FRAMES = 1 << 16
 
 
 def evidence_findings(
-    dataset: Dataset, cache: CrossingCache, *, progress: Progress | None = None
+    dataset: Dataset,
+    cache: CrossingCache,
+    *,
+    progress: Progress | None = None,
+    workers: Workers | None = None,
 ) -> tuple[Finding, ...]:
     """Return what stands in the way of evidence, with its place.
 
@@ -53,11 +59,13 @@ def evidence_findings(
     cache : CrossingCache
         Keeps the frames' features.
     progress : callable, optional
+    workers : Workers, optional
+        Who makes the frames; without them it is done here.
     """
     found = [*_thin_classes(dataset), *_thin_phones(dataset)]
-    material = Material(dataset, cache, progress)
+    material = Material(dataset, cache, progress, workers)
     found += _contradictions(dataset, material, progress)
-    found += _level_changes(dataset, cache)
+    found += _level_changes(dataset, cache, progress)
     return tuple(found)
 
 
@@ -114,36 +122,116 @@ def _contradictions(dataset: Dataset, material: Material, progress: Progress | N
     except TooLittleData:
         return
     assert isinstance(detector, LearnedDetector)
-    total = math.fsum(r.duration_s for r in dataset.recordings)
-    done = 0.0
+    tell = _Told(dataset, progress)
     for recording in sorted(dataset.recordings, key=lambda r: r.name):
-        level = _log_odds(recording, detector, material)
-        yield from _silent_rings(recording, dataset, level)
-        yield from _ring_like(recording, dataset, level)
-        done += recording.duration_s
-        if progress is not None:
-            progress(done, total)
+        rings = _rings_long_enough(recording, dataset)
+        inside = _Parts([_frames_in(segment, recording) for segment in rings])
+        sure = _SureRuns(max(1, round(_RING_LIKE_S / _hop_s(recording))))
+        state = detector.at_rest(source_of(recording))
+        frames = frames_of(recording, detector.maker, material.cache, tell.advance)
+        for first, level in _pieces(detector.level(rows, state) for rows in frames):
+            inside.take(first, level)
+            sure.take(first, level)
+        yield from _silent_rings(recording, zip(rings, inside.found, strict=True))
+        yield from _ring_like(recording, dataset, sure.found)
+        tell.finish(recording)
 
 
-def _log_odds(recording: Recording, detector: LearnedDetector, material: Material) -> NDArray[np.float64]:
-    """Log-odds of each frame by what was learned in the other sessions."""
-    state = detector.at_rest(source_of(recording))
-    rows = [detector.level(chunk, state) for chunk in frames_of(recording, detector.maker, material.cache)]
-    return np.concatenate(rows or [np.empty(0)])
+class _Told:
+    """Tells how much of all recordings was gone through."""
+
+    def __init__(self, dataset: Dataset, progress: Progress | None) -> None:
+        self._progress = progress
+        self._total_s = math.fsum(r.duration_s for r in dataset.recordings)
+        self._done_s = 0.0
+
+    def advance(self, seconds: float) -> None:
+        if self._progress is not None:
+            self._progress(self._done_s + seconds, self._total_s)
+
+    def finish(self, recording: Recording) -> None:
+        self._done_s += recording.duration_s
+        self.advance(0.0)
+
+
+def _pieces(values: Iterable[NDArray[Any]]) -> Iterator[tuple[int, NDArray[Any]]]:
+    """Yield the same values in pieces of one length, each with the place of its first one.
+
+    What is summed over a piece then does not depend on how the values came.
+    """
+    waiting: list[NDArray[Any]] = []
+    n, first = 0, 0
+    for some in values:
+        waiting.append(some)
+        n += len(some)
+        while n >= _PIECE_FRAMES:
+            joined = np.concatenate(waiting)
+            yield first, joined[:_PIECE_FRAMES]
+            waiting, n, first = [joined[_PIECE_FRAMES:]], n - _PIECE_FRAMES, first + _PIECE_FRAMES
+    if n:
+        yield first, np.concatenate(waiting)
+
+
+class _Parts:
+    """Collects some parts [first, last) of values that pass by in pieces."""
+
+    def __init__(self, wanted: Sequence[tuple[int, int]]) -> None:
+        self._wanted = wanted
+        self.found: list[NDArray[Any]] = [np.empty(0)] * len(wanted)
+
+    def take(self, first: int, values: NDArray[Any]) -> None:
+        for k, (start, stop) in enumerate(self._wanted):
+            if start < first + len(values) and stop > first:
+                own = values[max(0, start - first) : max(0, stop - first)]
+                self.found[k] = np.concatenate([self.found[k], own])
+
+
+class _SureRuns:
+    """Finds where the mean of so many values on end is high, in values that pass by in pieces."""
+
+    def __init__(self, run: int) -> None:
+        self._run = run
+        self._before = np.empty(0)
+        self.found: list[tuple[int, int]] = []
+        """[first, last) of the frames of each stretch."""
+
+    def take(self, first: int, values: NDArray[np.float64]) -> None:
+        joined = np.concatenate([self._before, values])
+        start = first - len(self._before)
+        self._before = joined[len(joined) - min(len(joined), self._run - 1) :]
+        if len(joined) < self._run:
+            return
+        edges = np.flatnonzero(
+            np.diff(_means(joined, self._run) >= _CONTRADICTED, prepend=False, append=False)
+        )
+        ends = (start + edges[1::2] + self._run - 1).tolist()
+        self.found += zip((start + edges[::2]).tolist(), ends, strict=True)
 
 
 def _hop_s(recording: Recording) -> float:
     return max(1, round(HOP_S * recording.sample_rate_hz)) / recording.sample_rate_hz
 
 
-def _silent_rings(recording: Recording, dataset: Dataset, level: NDArray[np.float64]) -> Iterator[Finding]:
-    """Target segments in which nothing looks like one for as long as 0.5 s."""
+def _frames_in(segment: Segment, recording: Recording) -> tuple[int, int]:
+    """The frames whose whole window lies in a segment."""
     hop_s = _hop_s(recording)
-    for segment in recording.segments:
-        if dataset.day.role(segment.label) is not Role.TARGET or segment.end_s - segment.start_s < _LEAST_S:
-            continue
-        own = level[int((segment.start_s + WINDOW_S) / hop_s) : int(segment.end_s / hop_s)]
-        run = max(1, round(_LEAST_S / hop_s))
+    return int((segment.start_s + WINDOW_S) / hop_s), int(segment.end_s / hop_s)
+
+
+def _targets(recording: Recording, dataset: Dataset) -> list[Segment]:
+    return [s for s in recording.segments if dataset.day.role(s.label) is Role.TARGET]
+
+
+def _rings_long_enough(recording: Recording, dataset: Dataset) -> list[Segment]:
+    return [s for s in _targets(recording, dataset) if s.end_s - s.start_s >= _LEAST_S]
+
+
+def _silent_rings(
+    recording: Recording, rings: Iterable[tuple[Segment, NDArray[np.float64]]]
+) -> Iterator[Finding]:
+    """Target segments in which nothing looks like one for as long as 0.5 s."""
+    run = max(1, round(_LEAST_S / _hop_s(recording)))
+    for segment, own in rings:
         best = float(np.max(_means(own, min(run, len(own))))) if len(own) else 0.0
         if best <= -_CONTRADICTED:
             text = (
@@ -153,7 +241,7 @@ def _silent_rings(recording: Recording, dataset: Dataset, level: NDArray[np.floa
             yield Finding("label?", recording.name, text, segment.start_s, segment.end_s)
 
 
-def _ring_like(recording: Recording, dataset: Dataset, level: NDArray[np.float64]) -> Iterator[Finding]:
+def _ring_like(recording: Recording, dataset: Dataset, sure: Sequence[tuple[int, int]]) -> Iterator[Finding]:
     """Stretches of 1 s and more outside all calls that look like a ring."""
     day = dataset.day
     ground = ground_of(recording, day, classes_of(dataset), warmup_s=dataset.board.warmup_s)
@@ -164,11 +252,7 @@ def _ring_like(recording: Recording, dataset: Dataset, level: NDArray[np.float64
         if day.role(s.label) not in (Role.NUISANCE, Role.BACKGROUND)
     ]
     hop_s = _hop_s(recording)
-    run = max(1, round(_RING_LIKE_S / hop_s))
-    if len(level) < run:
-        return
-    sure = np.flatnonzero(_means(level, run) >= _CONTRADICTED)
-    looks = merge_spans(Span(k * hop_s, (k + run) * hop_s) for k in sure)
+    looks = merge_spans(Span(first * hop_s, last * hop_s) for first, last in sure)
     for span in subtract_spans(looks, known):
         inside = any(s.start_s <= span.start_s and span.end_s <= s.end_s for s in ground.scored)
         if span.end_s - span.start_s < _RING_LIKE_S or not inside:
@@ -187,28 +271,48 @@ def _means(values: NDArray[np.float64], run: int) -> NDArray[np.float64]:
     return np.asarray((total[run:] - total[:-run]) / run)
 
 
-def _level_changes(dataset: Dataset, cache: CrossingCache) -> Iterator[Finding]:
+class _Levels:
+    """How often each level came, in steps of 0.01 dB: a day of levels takes no more room than a minute."""
+
+    _LOWEST_DB, _HIGHEST_DB, _STEP_DB = -400.0, 200.0, 0.01
+
+    def __init__(self) -> None:
+        self._counts = np.zeros(round((self._HIGHEST_DB - self._LOWEST_DB) / self._STEP_DB), np.int64)
+
+    def add(self, level_db: NDArray[np.float32]) -> None:
+        steps = np.floor((level_db.astype(np.float64) - self._LOWEST_DB) / self._STEP_DB)
+        places = np.clip(steps, 0, len(self._counts) - 1).astype(np.int64)
+        self._counts += np.bincount(places, minlength=len(self._counts))
+
+    def percentile(self, share: float) -> float | None:
+        """Return the middle of the step that holds the percentile; None where nothing came."""
+        total = np.cumsum(self._counts)
+        if not total[-1]:
+            return None
+        place = int(np.searchsorted(total, share / 100.0 * float(total[-1])))
+        return self._LOWEST_DB + (min(place, len(total) - 1) + 0.5) * self._STEP_DB
+
+
+def _level_changes(dataset: Dataset, cache: CrossingCache, progress: Progress | None) -> Iterator[Finding]:
     """Compare the sessions' rings and their quiet; both are levels as the detectors hear them."""
     column = [feature.name for feature in FEATURES].index("level")
     maker = FrameMaker(dataset.board)
-    rings: dict[str, list[NDArray[np.float32]]] = defaultdict(list)
-    quiet: dict[str, list[NDArray[np.float32]]] = defaultdict(list)
+    rings: dict[str, _Levels] = defaultdict(_Levels)
+    quiet: dict[str, _Levels] = defaultdict(_Levels)
+    tell = _Told(dataset, progress)
     for recording in dataset.recordings:
-        rows = [chunk[:, column] for chunk in frames_of(recording, maker, cache)]
-        level = np.concatenate(rows or [np.empty(0, np.float32)])
-        hop_s = _hop_s(recording)
-        first = int(dataset.board.warmup_s / hop_s)
-        quiet[recording.session].append(level[first:])
-        for segment in recording.segments:
-            if dataset.day.role(segment.label) is Role.TARGET:
-                own = level[int((segment.start_s + WINDOW_S) / hop_s) : int(segment.end_s / hop_s)]
-                rings[recording.session].append(own)
+        settled = int(dataset.board.warmup_s / _hop_s(recording))
+        inside = _Parts([_frames_in(segment, recording) for segment in _targets(recording, dataset)])
+        frames = frames_of(recording, maker, cache, tell.advance)
+        for first, level in _pieces(rows[:, column] for rows in frames):
+            quiet[recording.session].add(level[max(0, settled - first) :])
+            inside.take(first, level)
+        for own in inside.found:
+            rings[recording.session].add(own)
+        tell.finish(recording)
     for what, levels, share in (("rings are", rings, 50.0), ("quiet is", quiet, 10.0)):
-        typical = {
-            session: float(np.percentile(np.concatenate(parts), share))
-            for session, parts in levels.items()
-            if sum(map(len, parts))
-        }
+        middles = {session: each.percentile(share) for session, each in levels.items()}
+        typical = {session: value for session, value in middles.items() if value is not None}
         if len(typical) < _FEWEST_SESSIONS:
             continue
         middle = float(np.median(list(typical.values())))

@@ -70,9 +70,9 @@ def _groups(
                 members.setdefault(name, []).append(call)
     found = []
     for name, calls in members.items():
-        sessions = sorted({c.session for c in calls})
-        caught = [sum(c.session == s and c.fate == "caught" for c in calls) for s in sessions]
-        counted = [sum(c.session == s for c in calls) for s in sessions]
+        clusters = sorted({c.cluster for c in calls})
+        caught = [sum(c.cluster == s and c.fate == "caught" for c in calls) for s in clusters]
+        counted = [sum(c.cluster == s for c in calls) for s in clusters]
         response = np.array([np.inf if c.response_s is None else c.response_s for c in calls])
         interval = clustered_interval(caught, counted)
         found.append(CallGroup(by, name, sum(caught), sum(counted), interval, quantile(response, 0.95)))

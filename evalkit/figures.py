@@ -30,6 +30,8 @@ class CallOutcome:
     """`caught`, `missed`, `cut`, `masked` (not counted) or `masked by a false alarm` (a miss)."""
     response_s: float | None
     """None unless caught."""
+    cluster: str
+    """Session, or maker where those are held out: whose calls are alike."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class Outcome:
                 call=call,
                 fate="cut" if call.cut else words[int(s)],
                 response_s=float(r) if s == 1 and not call.cut else None,
+                cluster=self.tally.cluster,
             )
             for call, s, r in zip(self.tally.calls, status, response)
         )
@@ -105,11 +108,12 @@ class Figures:
     response_median_s: float | None
     response_p95_s: float | None
     """inf where more than 5 % are missed; None where no call is counted."""
+    response_median_interval: Interval
     response_p95_interval: Interval
     classes: tuple[ClassFigure, ...]
     calls: tuple[CallOutcome, ...]
     sessions: tuple[str, ...]
-    """Sorted."""
+    """Sorted; the makers instead where those are held out."""
     alarms_by_session: NDArray[np.float64]
     """(n_classes, n_sessions): false alarms, in the order of `classes` and `sessions`."""
     recorded_by_session: NDArray[np.float64]
@@ -119,6 +123,11 @@ class Figures:
     def calls_caught(self) -> float | None:
         """Share of the counted calls."""
         return self.caught / self.counted if self.counted else None
+
+    @property
+    def unit(self) -> str:
+        """What the intervals take as independent of each other: `session`, or `maker`."""
+        return "maker" if any(c.cluster != c.session for c in self.calls) else "session"
 
 
 def figures_of(classes: Sequence[str], outcomes: Sequence[Outcome], day: Day) -> Figures:
@@ -135,18 +144,19 @@ def figures_of(classes: Sequence[str], outcomes: Sequence[Outcome], day: Day) ->
     from evalkit.quantiles import quantile, quantile_interval
     from evalkit.rates import class_rate, daily_rate
 
-    sessions = sorted({o.tally.session for o in outcomes})
+    sessions = sorted({o.tally.cluster for o in outcomes})
+    unit = "maker" if any(o.tally.maker_group for o in outcomes) else "session"
     calls = tuple(call for o in outcomes for call in o.calls)
     counted = [c for c in calls if c.fate not in ("cut", "masked")]
     caught = [c for c in counted if c.fate == "caught"]
-    by_session = [[sum(c.session == name for c in group) for name in sessions] for group in (caught, counted)]
+    by_session = [[sum(c.cluster == name for c in group) for name in sessions] for group in (caught, counted)]
     response = np.array([np.inf if c.response_s is None else c.response_s for c in counted])
 
     tallies = [o.tally for o in outcomes]
     exposures = exposures_of(classes, tallies, day)
     alarms, alarm_s, recorded = (np.zeros((len(exposures), len(sessions))) for _ in range(3))
     for o in outcomes:
-        s = sessions.index(o.tally.session)
+        s = sessions.index(o.tally.cluster)
         alarms[: len(classes), s] += o.alarms
         alarm_s[: len(classes), s] += o.alarm_s
         for k, e in enumerate(exposures[: len(classes)]):
@@ -163,17 +173,18 @@ def figures_of(classes: Sequence[str], outcomes: Sequence[Outcome], day: Day) ->
         masked_by_alarm=sum(c.fate == "masked by a false alarm" for c in calls),
         counted=len(counted),
         caught=len(caught),
-        calls_interval=clustered_interval(*by_session),
+        calls_interval=clustered_interval(*by_session).between(unit),
         calls_exact=exact_interval(len(caught), len(counted)),
         calls_wilson=wilson_interval(len(caught), len(counted)),
         false_alarms_per_day=None if np.isnan(estimate) else estimate,
-        false_alarms_interval=daily.interval,
+        false_alarms_interval=daily.interval.between(unit),
         alert_minutes_per_day=minutes,
         response_median_s=quantile(response, 0.5) if len(counted) else None,
         response_p95_s=quantile(response, 0.95) if len(counted) else None,
+        response_median_interval=quantile_interval(response, 0.5),
         response_p95_interval=quantile_interval(response, 0.95),
         classes=tuple(
-            _class_figure(e, int(alarms[k].sum()), class_rate(alarms[k], recorded[k]))
+            _class_figure(e, int(alarms[k].sum()), class_rate(alarms[k], recorded[k]), unit)
             for k, e in enumerate(exposures)
         ),
         calls=calls,
@@ -183,7 +194,7 @@ def figures_of(classes: Sequence[str], outcomes: Sequence[Outcome], day: Day) ->
     )
 
 
-def _class_figure(exposure: ClassExposure, alarms: int, rate: "Rate") -> ClassFigure:
+def _class_figure(exposure: ClassExposure, alarms: int, rate: "Rate", unit: str) -> ClassFigure:
     estimate = float(rate.estimate)
     known = not np.isnan(estimate)
     interval = rate.interval.pair()
@@ -192,7 +203,7 @@ def _class_figure(exposure: ClassExposure, alarms: int, rate: "Rate") -> ClassFi
         alarms=alarms,
         rate=estimate if known else None,
         interval=interval,
-        method=rate.interval.method,
+        method=rate.interval.between(unit).method,
         per_day=estimate * exposure.per_day if known else (0.0 if exposure.per_day == 0.0 else None),
         per_day_upper=interval[1] * exposure.per_day if interval is not None else None,
     )

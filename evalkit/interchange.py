@@ -9,6 +9,7 @@ from pathlib import Path
 from evalkit.durable import write_bytes
 from evalkit.errors import FileFault, WrongUse
 from evalkit.marks import Taken, take_marks, ticks_in
+from evalkit.recordings import Share
 from evalkit.segments import Segment, format_segments, read_segments
 from evalkit.wave_cues import read_cues, write_with_cues
 from evalkit.webvtt import TICKS_PER_S, format_webvtt, parse_webvtt
@@ -46,7 +47,13 @@ def read_labels_file(path: Path, *, n_frames: int, sample_rate_hz: int) -> Taken
 
 
 def write_labels_file(
-    path: Path, segments: Sequence[Segment], *, audio: Path, n_frames: int, sample_rate_hz: int
+    path: Path,
+    segments: Sequence[Segment],
+    *,
+    audio: Path,
+    n_frames: int,
+    sample_rate_hz: int,
+    share: Share = lambda part: None,
 ) -> None:
     """Write the segments of a recording as the kind of file that its name says.
 
@@ -59,6 +66,8 @@ def write_labels_file(
         The recording.
     n_frames, sample_rate_hz : int
         Of the recording.
+    share : callable
+        Told, while audio is copied, how much of all each piece is.
 
     Raises
     ------
@@ -69,7 +78,7 @@ def write_labels_file(
     """
     kind = path.suffix.lower()
     if kind == ".wav":
-        write_with_cues(audio, path, segments)
+        write_with_cues(audio, path, segments, share=share)
     elif kind == ".vtt":
         last_ms = ticks_in(n_frames, sample_rate_hz, TICKS_PER_S)
         write_bytes(path, format_webvtt(segments, last_ms=last_ms).encode("utf-8"))

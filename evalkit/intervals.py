@@ -5,7 +5,7 @@ sessions say less than a hundred calls from twenty. Proportions and rates both r
 functions here.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,6 +36,10 @@ class Interval:
         """Return the limits of a single figure as plain numbers, or None where they are unknown."""
         lower, upper = float(self.lower), float(self.upper)
         return None if np.isnan(lower) or np.isnan(upper) else (lower, upper)
+
+    def between(self, unit: str) -> "Interval":
+        """Return the same with its method told of the units that were taken for sessions: `maker`, say."""
+        return replace(self, method=self.method.replace("session", unit))
 
 
 def tail_probability(confidence: float) -> float:

@@ -128,7 +128,9 @@ def plane_of(
     counted = status.shape[0] - masked
     with np.errstate(invalid="ignore", divide="ignore"):
         calls_caught = np.where(counted > 0, caught / counted, np.nan)
-    ordered = np.sort(np.where(status == 2, np.float32(np.nan), response), axis=0)
+    # calls side by side in memory: sorting them there takes a third of the time
+    by_setting = np.ascontiguousarray(np.moveaxis(np.where(status == 2, np.float32(np.nan), response), 0, -1))
+    ordered = np.moveaxis(np.sort(by_setting, axis=-1), -1, 0)
     limits = day.limits
     p95 = _ranked(ordered, counted)
     announced = np.where(np.isfinite(p95), p95, _ranked(ordered, caught))

@@ -30,6 +30,8 @@ _MORE_SESSIONS = 2
 """The least over which more of a class is to be spread, so that it can show whether sessions agree."""
 _MOST_TIMES = 1_000.0
 """Beyond so many times what there is, no amount is told."""
+_SHARES = (1.0, 0.7, 0.5, 0.3, 0.2, 0.1, 0.05, 0.02, 0.01)
+"""Of one weight for all classes in how much more is recorded of each; the rest goes by their alarms."""
 _MOST_SESSIONS = 2_000
 _TAIL = 0.95
 
@@ -52,9 +54,9 @@ class Step:
     """A nuisance class, a phone, or `sessions`."""
     amount: float
     unit: str
-    """`hour`, `event`, `call` or `session`."""
+    """`hour`, `event`, `call`, `session` or `maker`."""
     sessions: int
-    """In at least so many more sessions."""
+    """In at least so many more sessions; from so many more makers where those are held out."""
     effort_h: float | None
     """Hours of recording it takes at the pace so far; None: nothing like it was recorded yet."""
     worse_end_now: float | None
@@ -133,8 +135,9 @@ def plan(found: Recommendation, day: Day) -> Plan:
 class _Pace:
     """What an hour of recording has brought so far."""
 
-    hours_per_session: float
-    sessions: int
+    unit: str
+    """What is held out at a time: `session`, or `maker`."""
+    hours_per_unit: float
     calls_per_hour: float
     events_per_hour: dict[str, float]
     hours_per_hour: dict[str, float]
@@ -143,13 +146,12 @@ class _Pace:
     def of(cls, found: Recommendation) -> "_Pace":
         tallies = found.sweep.tallies
         hours = sum(float(t.hours.sum()) for t in tallies)
-        sessions = {t.session for t in tallies}
         events = sum((t.events for t in tallies), np.zeros(len(found.sweep.classes)))
         by_hours = sum((t.hours for t in tallies), np.zeros(len(found.sweep.classes)))
         per = 1.0 / hours if hours > 0.0 else 0.0
         return cls(
-            hours_per_session=hours / len(sessions),
-            sessions=len(sessions),
+            unit=found.figures.unit,
+            hours_per_unit=hours / len({t.cluster for t in tallies}),
             calls_per_hour=per * sum(len(t.calls) for t in tallies),
             events_per_hour=dict(zip(found.sweep.classes, (per * events).tolist())),
             hours_per_hour=dict(zip(found.sweep.classes, (per * by_hours).tolist())),
@@ -162,9 +164,14 @@ class _Pace:
         rate = self.calls_per_hour if unit == "call" else self.events_per_hour.get(label, 0.0)
         return amount / rate if rate > 0.0 else None
 
+    def over(self, least: int) -> str:
+        """Say over how many more sessions, or makers, it is to be spread."""
+        spread = "in" if self.unit == "session" else "from"
+        return f"{spread} at least {_count(least, f'more {self.unit}')}"
+
 
 def _session_steps(found: Recommendation, pace: _Pace) -> list[Step]:
-    have = len({t.session for t in found.sweep.tallies if any(not c.cut for c in t.calls)})
+    have = len({t.cluster for t in found.sweep.tallies if any(not c.cut for c in t.calls)})
     if found.held_out is not None and have >= _AS_SIMULATED:
         return []
     wanted = _TO_HOLD_OUT if have < _TO_HOLD_OUT else _AS_SIMULATED
@@ -172,23 +179,27 @@ def _session_steps(found: Recommendation, pace: _Pace) -> list[Step]:
         wanted = max(wanted, have + 1) if have >= _TO_HOLD_OUT else wanted
     more = max(1, wanted - have)
     why = (
-        "with fewer than 3 sessions nothing can be held out, so nothing can be proven"
+        f"with fewer than 3 {pace.unit}s nothing can be held out, so nothing can be proven"
         if have < _TO_HOLD_OUT
         else "the intervals were tried with 6 sessions or more"
+        if pace.unit == "session"
+        else "makers stand for sessions here, and the intervals were tried with 6 or more"
     )
+    record = f"record {_count(more, f'more {pace.unit}')} with calls"
     return [
         Step(
             claim=Claim.SESSIONS,
             what="sessions",
             amount=float(more),
-            unit="session",
+            unit=pace.unit,
             sessions=more,
-            effort_h=more * pace.hours_per_session,
+            effort_h=more * pace.hours_per_unit,
             worse_end_now=float(have),
             worse_end_then=float(have + more),
             limit=float(wanted),
-            text=f"record {_count(more, 'more session')} with calls in {'it' if more == 1 else 'each'}: "
-            f"{why}",
+            text=f"{record} in {'it' if more == 1 else 'each'}: {why}"
+            if pace.unit == "session"
+            else f"take in the recordings of {_count(more, 'more maker')}, calls among them: {why}",
         )
     ]
 
@@ -199,7 +210,7 @@ def _call_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstacl
     limit = day.limits.calls_caught
     by_session = np.array(
         [
-            [sum(c.session == s and c.fate in fates for c in figures.calls) for s in figures.sessions]
+            [sum(c.cluster == s and c.fate in fates for c in figures.calls) for s in figures.sessions]
             for fates in (("caught",), ("caught", "missed", "masked by a false alarm"))
         ],
         np.float64,
@@ -235,7 +246,7 @@ def _call_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstacl
     calls = int(sessions * size)
     floor = trials_needed(limit, misses=figures.counted - figures.caught)
     if floor > figures.counted:
-        least = f"; {floor} calls in all would do only if those of a session were independent"
+        least = f"; {floor} calls in all would do only if those of a {pace.unit} were independent"
     else:
         least = ""
     then = lower(sessions)
@@ -254,7 +265,7 @@ def _call_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstacl
                 worse_end_then=then,
                 limit=limit,
                 text=f"record {_count(share_of_calls, 'more call')}{of}, spread over "
-                f"{max(sessions, _MORE_SESSIONS)} more sessions",
+                f"{max(sessions, _MORE_SESSIONS)} more {pace.unit}s",
             )
         )
     steps[-1] = _with_outcome(
@@ -305,7 +316,9 @@ def _alarm_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obstac
     now = tally.upper()
     if now is not None and now <= limit:
         return []
-    amounts = tally.needed(limit)
+    # of a class with no pace yet an event is taken to need a minute: it only weighs one class against another
+    hours_each = [pace.hours_for(1.0, e.label, e.unit) or 1.0 / 60.0 for e in (exposures[k] for k in brought)]
+    amounts = tally.needed(limit, np.array(hours_each))
     if amounts is None:
         return Obstacle(
             Claim.FALSE_ALARMS,
@@ -350,19 +363,42 @@ class _Alarms:
         alarms = np.concatenate([self.alarms, new * rate], axis=1)
         return _Alarms(alarms, np.concatenate([self.recorded, new], axis=1), self.per_day)
 
-    def needed(self, limit: float) -> NDArray[np.float64] | None:
-        """Return how much more of each class brings the upper limit down to `limit`.
+    def needed(self, limit: float, hours_each: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        """Return how much more of each class brings the upper limit down to `limit` in the least time.
 
-        The upper limit hangs on the class with the least recorded for what the
-        day brings of it, so the least total is near one weight for all:
-        searched for by bisection. Without any alarm it is Garwood's 3.69.
+        The upper limit hangs on two things: the class of which one alarm more
+        would weigh most, for which one weight for all is best (without any
+        alarm it is Garwood's 3.69); and the variance of the alarms so far, for
+        which amounts in proportion to the day's share times the root of the
+        rate are best (Neyman's allocation, from memory). Mixtures of the two
+        are tried.
+
+        Parameters
+        ----------
+        limit : float
+        hours_each : ndarray of shape (n_classes,)
+            How long the recorder runs for one event or hour of a class.
         """
+        rates = np.divide(
+            self.alarms.sum(axis=1),
+            self.recorded.sum(axis=1),
+            out=np.zeros(len(self.per_day)),
+            where=self.recorded.sum(axis=1) > 0.0,
+        )
+        narrowing = np.sqrt(rates / hours_each)
+        narrowing /= max(float(narrowing.max()), 1e-300)
+        mixed = (self._needed(limit, self.per_day * (s + (1.0 - s) * narrowing)) for s in _SHARES)
+        found = [amounts for amounts in mixed if amounts is not None]
+        return min(found, key=lambda amounts: float(amounts @ hours_each), default=None)
+
+    def _needed(self, limit: float, shape: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        """Return the least amounts, in all in proportion to `shape`, that bring the upper limit there."""
         from evalkit.rates import exposure_needed
 
         total = self.recorded.sum(axis=1)
 
         def more(cap: float) -> NDArray[np.float64]:
-            return np.asarray(np.maximum(self.per_day / cap - total, 0.0))
+            return np.asarray(np.maximum(shape / cap - total, 0.0))
 
         def reached(cap: float) -> bool:
             tally = self
@@ -417,7 +453,7 @@ def _class_step(
         worse_end_now=now,
         worse_end_then=then,
         limit=limit,
-        text=f"{what} in at least {_MORE_SESSIONS} more sessions: then {became} false alarms a day would be "
+        text=f"{what} {pace.over(_MORE_SESSIONS)}: then {became} false alarms a day would be "
         f"shown (now {before}, wanted {limit:g})",
     )
 
@@ -465,7 +501,7 @@ def _response_steps(figures: Figures, day: Day, pace: _Pace) -> list[Step] | Obs
             worse_end_now=now,
             worse_end_then=then,
             limit=_TAIL,
-            text=f"record {_count(more, 'more call')} in at least {_MORE_SESSIONS} more sessions: then at "
+            text=f"record {_count(more, 'more call')} {pace.over(_MORE_SESSIONS)}: then at "
             f"least {100 * then:.1f} % answered within {limit:g} s would be shown (now {100 * now:.1f} %, "
             "wanted 95 %)",
         )

@@ -4,19 +4,23 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from evalkit.board import Board, Hold
 from evalkit.cache import CrossingCache
 from evalkit.choice import Choice, Spread, choose
 from evalkit.dataset import Dataset
-from evalkit.day import Day
+from evalkit.day import Day, Limits
 from evalkit.detectors import Detector, Levels, LevelUnit
 from evalkit.detectors.learned import probability
 from evalkit.errors import TooLittleData
 from evalkit.figures import Figures, Outcome, figures_of
+from evalkit.holding import Cadence, cadence_of, fitting_hold
 from evalkit.matching import Ground, classes_of, ground_of
 from evalkit.planes import Plane, exposures_of, plane_of
-from evalkit.scoring import Progress, Sweep, Sweeps, Tally, check_poolable
-from evalkit.tolerances import Tolerances, built_pass_share, simulate_tolerances
+from evalkit.pooling import check_poolable
+from evalkit.scoring import Sweep, Sweeps, Tally
+from evalkit.tolerances import Tolerances, built_pass_share, known_tolerances
 from evalkit.training import DetectorName
+from evalkit.workers import Progress, Workers
 
 __all__ = [
     "Built",
@@ -24,15 +28,17 @@ __all__ = [
     "Proven",
     "Recommendation",
     "TradeOff",
-    "held_out_with",
     "recommend",
     "recommend_from",
     "sentences",
+    "unknown_sentence",
 ]
 
 _FEWEST_SESSIONS = 3
 _WIDEN_BY = 16
 """Steps by which each end of both axes is continued where the edge decided."""
+_MOST_HOLDS = 2
+"""How often another hold is tried: the delay hardly depends on it, so one time nearly always does."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +46,7 @@ class Fold:
     """The whole procedure, choice included, without one session."""
 
     session: str
-    """What was held out (`held_out_with`)."""
+    """What was held out: a session, or a maker (`Tally.cluster`)."""
     lane: int
     delay_index: int
     left_out: tuple[str, ...]
@@ -115,6 +121,8 @@ class Recommendation:
     """Volts for full scale where all recordings agree on it."""
     built: Built | None = None
     """None for detectors that are not the board."""
+    hold: Hold | None = None
+    """The hold that all figures are of; None from `recommend_from`, which knows of no board."""
 
     @property
     def passes(self) -> bool | None:
@@ -167,28 +175,38 @@ def recommend(
     *,
     cache: CrossingCache,
     progress: Progress | None = None,
-    same_scale: bool = False,
+    workers: Workers | None = None,
 ) -> Recommendation:
     """Sweep a detector over a dataset and choose its setting, with evidence.
 
     Where the edge of the sweep decides, both axes are continued once and the
-    choice is made again.
+    choice is made again; likewise where the calls' cadence asks for another hold
+    than the board's. That hold is taken from all labelled calls, also in the
+    folds: it is a matter of how phones ring, not of what the detector makes of it.
 
     Raises
     ------
     TooLittleData
-        If no time is reviewed or no call can be counted: no setting can be computed.
+        If sessions are not on one scale (`pooling`), no time is reviewed or no
+        call can be counted: no setting can be computed.
     """
-    check_poolable(dataset.recordings, same_scale=same_scale)
+    check_poolable(dataset.recordings)
     # said before the audio is gone through, which may take long
     _check_enough(_grounds(dataset))
-    sweeps = Sweeps(name, dataset, cache=cache, progress=progress)
-    extra, swept = 0, sweeps.on_all(extra=0)
+    if progress is not None:
+        progress(0.0, 1.0)
+    sweeps = Sweeps(name, dataset, cache=cache, progress=progress, workers=workers)
     # every detector's crossings go through the board's integrator, and the ideal ones are built like it
-    tolerances = simulate_tolerances(dataset.board)
+    tolerances = known_tolerances(dataset.board, cache)
     spread = tolerances.bench.spread
-    if _choice(swept, swept.tallies, dataset.day, spread).edge_decides:
-        extra, swept = _WIDEN_BY, sweeps.on_all(extra=_WIDEN_BY)
+    cadence, hold = cadence_of(dataset), dataset.board.hold
+    swept, extra = _wide_enough(sweeps, dataset.day, spread)
+    for _ in range(_MOST_HOLDS):
+        wanted = _hold_wanted(swept, replace(dataset.board, hold=hold), dataset.day, spread, cadence)
+        if wanted == hold:
+            break
+        hold, sweeps = wanted, sweeps.with_hold(wanted)
+        swept, extra = _wide_enough(sweeps, dataset.day, spread)
     found = recommend_from(
         swept, dataset.day, spread=spread, without=lambda groups: sweeps.without(groups, extra=extra)
     )
@@ -198,7 +216,27 @@ def recommend(
         calibrated=all(r.full_scale_v is not None for r in dataset.recordings),
         full_scale_v=scales.pop() if len(scales) == 1 else None,
         built=_built(found, tolerances) if swept.levels.gain is not None else None,
+        hold=hold,
     )
+
+
+def _wide_enough(sweeps: Sweeps, day: Day, spread: Spread) -> tuple[Sweep, int]:
+    """The sweep, continued where its edge decides, and by how many steps it was."""
+    swept = sweeps.on_all(extra=0)
+    if _choice(swept, swept.tallies, day, spread).edge_decides:
+        return sweeps.on_all(extra=_WIDEN_BY), _WIDEN_BY
+    return swept, 0
+
+
+def _hold_wanted(swept: Sweep, board: Board, day: Day, spread: Spread, cadence: Cadence | None) -> Hold:
+    """What R9 and C5 should be at the setting that a sweep leads to; those of the board where they fit."""
+    chosen = _choice(swept, swept.tallies, day, spread)
+    delay_s = float(swept.delay_s[chosen.delay_index])
+    plane = plane_of(swept.classes, swept.tallies, day)
+    response_s = float(plane.response_p95_s[chosen.lane, chosen.delay_index])
+    if not math.isfinite(response_s):
+        response_s = delay_s
+    return fitting_hold(board, cadence, delay_s=delay_s, response_s=response_s)
 
 
 def _built(found: Recommendation, tolerances: Tolerances) -> Built:
@@ -274,15 +312,6 @@ def recommend_from(
     )
 
 
-def held_out_with(tally: Tally) -> str:
-    """Return the name of what a recording is held out with: its session.
-
-    The one place that says so. Where a dataset merges several makers, a
-    maker's sessions resemble each other and are to be held out together.
-    """
-    return tally.session
-
-
 def _grounds(dataset: Dataset) -> list[Ground]:
     classes, warmup_s = classes_of(dataset), dataset.board.warmup_s
     return [ground_of(r, dataset.day, classes, warmup_s=warmup_s) for r in dataset.recordings]
@@ -321,10 +350,10 @@ def _hold_out(
     """Fit and choose without each session in turn and score it by what comes out."""
     members: dict[str, set[str]] = {}
     for tally in swept.tallies:
-        members.setdefault(held_out_with(tally), set()).add(tally.session)
+        members.setdefault(tally.cluster, set()).add(tally.session)
     names = sorted(members)
     for name in names:
-        elsewhere = [t for t in swept.tallies if held_out_with(t) != name]
+        elsewhere = [t for t in swept.tallies if t.cluster != name]
         if not any(not call.cut for t in elsewhere for call in t.calls):
             return (), None
     if len(names) < _FEWEST_SESSIONS:
@@ -333,8 +362,8 @@ def _hold_out(
     outcomes: list[Outcome] = []
     try:
         for name, fold_sweep in zip(names, without([frozenset(members[name]) for name in names])):
-            rest = [t for t in fold_sweep.tallies if held_out_with(t) != name]
-            own = [t for t in fold_sweep.tallies if held_out_with(t) == name]
+            rest = [t for t in fold_sweep.tallies if t.cluster != name]
+            own = [t for t in fold_sweep.tallies if t.cluster == name]
             only_here = tuple(
                 there.label
                 for there, elsewhere in zip(
@@ -442,11 +471,7 @@ def sentences(found: Recommendation, day: Day) -> Sequence[str]:
     """Say in words how far the evidence reaches: what one more miss or alarm would do, what is unknown."""
     figures, limits = found.figures, day.limits
     said: list[str] = []
-    for label in found.plane.unknown:
-        said.append(
-            f"The day brings {label} and no reviewed recording holds any, so false alarms a day are "
-            f"unknown; record some {label}, or set its exposure to 0 in day.toml if it never happens."
-        )
+    said += [unknown_sentence(label) for label in found.plane.unknown]
     for c in figures.classes:
         if c.exposure.label not in found.thin or c.exposure.label in found.plane.unknown:
             continue
@@ -455,29 +480,78 @@ def sentences(found: Recommendation, day: Day) -> Sequence[str]:
             "" if c.per_day_upper is None else f"; the recordings allow up to {_short(c.per_day_upper)} a day"
         )
         alarms = "no alarm" if c.alarms == 0 else f"{c.alarms} alarm{'s' if c.alarms > 1 else ''}"
+        limit = f"the limit is {limits.false_alarms_per_day:g}"
+        if "false alarms" in found.limits_failed:
+            limit = f"the limit of {limits.false_alarms_per_day:g} a day is missed already"
         said.append(
             f"{c.exposure.label}: {alarms} in {amount}; one more would mean {_short(c.exposure.weight)} "
-            f"more a day (the limit is {limits.false_alarms_per_day:g}){upper}."
+            f"more a day ({limit}){upper}."
         )
-    if figures.counted and figures.caught and (figures.caught - 1) / figures.counted < limits.calls_caught:
-        said.append(
-            f"Calls: {figures.caught} of {figures.counted} caught; one more miss would be under the limit "
-            f"of {100 * limits.calls_caught:g} %."
-        )
+    said += _calls_sentences(figures, limits)
     if found.sweep.levels.unit is LevelUnit.LOG_ODDS:
         said.append(
             f"{found.sweep.detector} was fitted and its setting chosen on these recordings: what is told of "
             "them is optimistic; expect what is held out."
         )
+    said += _held_out_sentences(found)
+    return said
+
+
+def unknown_sentence(label: str) -> str:
+    """Say that a class which the day brings was not recorded, and what mends it."""
+    return (
+        f"The day brings {label} and no reviewed recording holds any, so false alarms a day are "
+        f"unknown; record some {label}, or set its exposure to 0 in day.toml if it never happens."
+    )
+
+
+def _calls_sentences(figures: Figures, limits: Limits) -> Iterable[str]:
+    """Say how near the share of calls is to its limit, on whichever side."""
+    caught, counted = figures.caught, figures.counted
+    wanted = f"{100 * limits.calls_caught:g} %"
+    if not counted:
+        return
+    if caught / counted < limits.calls_caught:
+        # a hair over a whole number of misses is that number: 0.9 of 60 leaves 6
+        spare = math.floor(counted * (1.0 - limits.calls_caught) + 1e-9)
+        yield (
+            f"Calls: {caught} of {counted} caught is under the limit of {wanted} already; of {counted} at "
+            f"most {spare} may be missed."
+        )
+    elif (caught - 1) / counted < limits.calls_caught:
+        yield f"Calls: {caught} of {counted} caught; one more miss would be under the limit of {wanted}."
+
+
+def _held_out_sentences(found: Recommendation) -> Iterable[str]:
+    """Say what was held out together, and where nothing was."""
+    unit, tallies = found.figures.unit, found.sweep.tallies
+    makers = len({t.maker for t in tallies})
+    if unit == "maker":
+        yield (
+            f"Recordings of {makers} makers are merged here, so a whole maker was held out at a time: the "
+            "held-out figures are what to expect of a maker whose box nobody has recorded yet, and their "
+            "intervals take makers, not sessions, as the units that differ."
+        )
+    elif makers > 1 and found.held_out is not None:
+        yield (
+            f"Recordings of {makers} makers are merged here, too few with calls to hold a whole maker out, "
+            "so sessions are held out one by one: the figures hold for these makers' boxes, and another's "
+            "may do worse."
+        )
     if found.held_out is None:
-        said.append("Fewer than 3 sessions with calls: nothing can be held out, so nothing is proven.")
+        with_calls = {t.session for t in tallies if any(not call.cut for call in t.calls)}
+        why = (
+            "Fewer than 3 sessions with calls"
+            if len(with_calls) < _FEWEST_SESSIONS
+            else f"Without one {unit} or another the rest holds too little to fit or to choose by"
+        )
+        yield f"{why}: nothing can be held out, so nothing is proven."
     for fold in found.folds:
         if fold.left_out:
-            said.append(
-                f"Without session {fold.session} there is no {', '.join(fold.left_out)}: "
+            yield (
+                f"Without {unit} {fold.session} there is no {', '.join(fold.left_out)}: "
                 "its choice did not count it."
             )
-    return said
 
 
 def _short(value: float) -> str:

@@ -120,23 +120,17 @@ class _Components:
 
 
 def roc_curve(scores: Scores) -> RocCurve:
-    """Return the ROC points, counted by scikit-learn on the ranks of the scores.
-
-    Ranks, since scikit-learn refuses infinite scores; ties stay ties.
-    """
-    from sklearn.metrics import roc_curve as count
-
-    if not (scores.positives.size and scores.negatives.size):
+    """Return the ROC points: at each score, the share of either class that reaches it."""
+    m, n = scores.positives.size, scores.negatives.size
+    if not (m and n):
         nothing = np.empty(0)
         return RocCurve(nothing, nothing, nothing)
-    values, ranks = np.unique(np.concatenate([scores.positives, scores.negatives]), return_inverse=True)
-    is_call = np.repeat([1, 0], [scores.positives.size, scores.negatives.size])
-    false_rate, true_rate, rank = count(is_call, ranks.astype(np.float64), drop_intermediate=False)
-    return RocCurve(
-        np.asarray(false_rate),
-        np.asarray(true_rate),
-        np.concatenate([[np.inf], values[rank[1:].astype(np.intp)]]),
+    values, place = np.unique(np.concatenate([scores.positives, scores.negatives]), return_inverse=True)
+    reach_p, reach_n = (
+        np.concatenate([[0], np.cumsum(np.bincount(own, minlength=values.size)[::-1])])
+        for own in (place[:m], place[m:])
     )
+    return RocCurve(reach_n / n, reach_p / m, np.concatenate([[np.inf], values[::-1]]))
 
 
 def auc(scores: Scores, *, confidence: float = 0.95) -> Auc:

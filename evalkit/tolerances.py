@@ -15,8 +15,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from evalkit.board import Board
+from evalkit.board import Board, board_sha256
 from evalkit.built import Quantiles, aged, board_at, in_environment, sources_of
+from evalkit.cache import Arrays, CrossingCache
 from evalkit.choice import Spread
 from evalkit.detectors.tone import Hearing, threshold_by_formula, tone_thresholds
 
@@ -27,6 +28,7 @@ __all__ = [
     "Tolerances",
     "build_boards",
     "built_pass_share",
+    "known_tolerances",
     "simulate_tolerances",
 ]
 
@@ -188,6 +190,27 @@ def simulate_tolerances(
         _decibels(_since_trimmed(used_v[1:], new_v) * meter[0]), _since_trimmed(used_s[1:], new_s) * meter[1]
     )
     return Tolerances(ohms, bench, _causes(board, gain, charging_ohm, ohms.spread))
+
+
+def known_tolerances(board: Board, cache: CrossingCache) -> Tolerances:
+    """Return what `simulate_tolerances` finds by default, kept on disk: a thousand boards are built once."""
+
+    def simulated() -> Arrays:
+        found = simulate_tolerances(board)
+        return {
+            "ohms": np.array([found.ohms.shift_db, found.ohms.delay_ratio]),
+            "bench": np.array([found.bench.shift_db, found.bench.delay_ratio]),
+            "names": np.array([cause.name for cause in found.causes]),
+            "causes": np.array([[cause.threshold_db, cause.delay_percent] for cause in found.causes]),
+        }
+
+    kept = cache.arrays(("tolerances", board_sha256(board)), simulated)
+    causes = zip(kept["names"].tolist(), kept["causes"].tolist(), strict=True)
+    return Tolerances(
+        ohms=BuiltBoards(*kept["ohms"]),
+        bench=BuiltBoards(*kept["bench"]),
+        causes=tuple(Cause(name, *figures) for name, figures in causes),
+    )
 
 
 def _since_trimmed(used: NDArray[np.float64], new: NDArray[np.float64]) -> NDArray[np.float64]:

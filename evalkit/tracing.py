@@ -90,6 +90,10 @@ class _Window:
     last: int
     columns: tuple[NDArray[Any], ...]
 
+    def touches(self, first: int, n: int) -> bool:
+        """Whether any of the samples [first, first + n) are inside."""
+        return first < self.last and first + n > self.first
+
     def take(self, block_start: int, columns: Sequence[NDArray[Any]]) -> None:
         a = max(self.first, block_start)
         b = min(self.last, block_start + len(columns[0]))
@@ -141,16 +145,22 @@ def trace(
     changes: list[Crossings] = []
     was = np.uint8(0)
     state = detector.at_rest(source_of(recording))
-    for first, block in _blocks(recording, window.last):
-        voltages, state = detector.voltages(block, state)
-        above = voltages.above[:, 0]
-        window.take(first, (voltages.input_v, voltages.amplifier_v[:, 0], voltages.storage_v[:, 0], above))
-        changes.append(_changes(above, was, first))
-        was = above[-1]
-        advance((first + len(block)) / recording.sample_rate_hz)
+    for first, block in _blocks(recording, window.last, advance):
+        if window.touches(first, len(block)):
+            voltages, state = detector.voltages(block, state)
+            above = voltages.above[:, 0]
+            window.take(
+                first, (voltages.input_v, voltages.amplifier_v[:, 0], voltages.storage_v[:, 0], above)
+            )
+            changes.append(_changes(above, was, first))
+        else:
+            # the same to the last bit, and quicker where no voltage is wanted
+            found, state = detector.advance(block, state)
+            changes.append(found)
+        was = changes[-1].above[-1] if len(changes[-1].above) else was
     pickup_v, amplifier_v, storage_v, high = window.columns
     time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
-    after = _after_comparator(changes, recording, integrator, delay_s, window.last, time_s)
+    after = _Course.of(changes, recording, integrator, delay_s, window.last).at(time_s)
     supply_v, low_v = np.float32(board.supply.voltage.typ), np.float32(board.comparator.output_low.typ)
     return Trace(
         time_s=time_s,
@@ -173,6 +183,7 @@ def excerpts(
     integrator: Integrator,
     delay_s: float,
     spans: Sequence[Span],
+    advance: Advance = lambda seconds: None,
 ) -> tuple[Excerpt, ...]:
     """Return what a detector made of some spans of a recording at one of its thresholds.
 
@@ -190,6 +201,8 @@ def excerpts(
     delay_s : float
     spans : sequence of Span
         In any order; they may overlap.
+    advance : callable
+        Told how many seconds of the recording were gone through.
 
     Raises
     ------
@@ -210,14 +223,15 @@ def excerpts(
     meter = _meter(detector, lane)
     if meter is not None:
         scale = meter.scale
-        for first, block, level in meter.follow(recording, last):
+        for first, block, level in meter.follow(recording, last, windows, advance):
             for window in windows:
                 window.take(first, (block * volts, level))
     else:
-        for first, block in _blocks(recording, last):
+        for first, block in _blocks(recording, last, advance):
             for window in windows:
                 window.take(first, (block * volts, np.full(len(block), np.nan)))
-    return tuple(_excerpt(recording, integrator, delay_s, changes, window, scale, last) for window in windows)
+    course = _Course.of(changes, recording, integrator, delay_s, last)
+    return tuple(_excerpt(recording, integrator, course, window, scale) for window in windows)
 
 
 @dataclass(frozen=True)
@@ -238,12 +252,16 @@ class _StorageMeter:
         self.scale = _Scale("storage capacitor, V", board.upper_trip_v, board.lower_trip_v)
 
     def follow(
-        self, recording: Recording, last: int
+        self, recording: Recording, last: int, windows: Sequence[_Window], advance: Advance
     ) -> Iterator[tuple[int, NDArray[np.float32], NDArray[Any]]]:
+        """Yield the blocks that touch a window."""
         state = self._alone.at_rest(source_of(recording))
-        for first, block in _blocks(recording, last):
-            voltages, state = self._alone.voltages(block, state)
-            yield first, block, voltages.storage_v[:, 0]
+        for first, block in _blocks(recording, last, advance):
+            if any(window.touches(first, len(block)) for window in windows):
+                voltages, state = self._alone.voltages(block, state)
+                yield first, block, voltages.storage_v[:, 0]
+            else:
+                _, state = self._alone.advance(block, state)
 
 
 class _LevelMeter:
@@ -254,10 +272,10 @@ class _LevelMeter:
         self.scale = _Scale("level, V RMS", float(detector.upper_v[lane]), float(detector.lower_v[lane]))
 
     def follow(
-        self, recording: Recording, last: int
+        self, recording: Recording, last: int, windows: Sequence[_Window], advance: Advance
     ) -> Iterator[tuple[int, NDArray[np.float32], NDArray[Any]]]:
         state = self._detector.at_rest(source_of(recording))
-        for first, block in _blocks(recording, last):
+        for first, block in _blocks(recording, last, advance):
             level, state = self._detector.level_v(block, state)
             yield first, block, level
 
@@ -278,16 +296,10 @@ class _AfterComparator:
 
 
 def _excerpt(
-    recording: Recording,
-    integrator: Integrator,
-    delay_s: float,
-    changes: Sequence[Crossings],
-    window: _Window,
-    scale: _Scale,
-    last: int,
+    recording: Recording, integrator: Integrator, course: "_Course", window: _Window, scale: _Scale
 ) -> Excerpt:
     time_s = np.arange(window.first, window.last) / recording.sample_rate_hz
-    after = _after_comparator(changes, recording, integrator, delay_s, last, time_s)
+    after = course.at(time_s)
     return Excerpt(
         time_s=time_s,
         input_v=window.columns[0].astype(np.float32),
@@ -320,12 +332,13 @@ def _window(recording: Recording, span: Span, n_columns: int) -> _Window:
     return _Window(first, last, tuple(np.empty(last - first) for _ in range(n_columns)))
 
 
-def _blocks(recording: Recording, stop: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
-    """Yield (index of the first sample, block) up to `stop`."""
+def _blocks(recording: Recording, stop: int, advance: Advance) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Yield (index of the first sample, block) up to `stop`; tells how far it is after each."""
     first = 0
     for block in read_blocks(recording.path, channel=recording.channel, stop=stop):
         yield first, block
         first += len(block)
+        advance(first / recording.sample_rate_hz)
 
 
 def _changes(above: NDArray[np.uint8], was: np.uint8, first: int) -> Crossings:
@@ -334,47 +347,65 @@ def _changes(above: NDArray[np.uint8], was: np.uint8, first: int) -> Crossings:
     return Crossings(np.zeros(len(at), np.int32), at.astype(np.int64) + first, above[at])
 
 
-def _after_comparator(
-    changes: Sequence[Crossings],
-    recording: Recording,
-    integrator: Integrator,
-    delay_s: float,
-    last: int,
-    time_s: NDArray[np.float64],
-) -> _AfterComparator:
-    """Comparator, integrator, gate and alert at some instants, by the closed forms of `alerts_of`."""
-    rate = recording.sample_rate_hz
-    at_s = np.concatenate([c.sample for c in changes]) / rate
-    high = np.concatenate([c.above for c in changes]).astype(bool)
-    charging_s = integrator.tau_s(np.array([delay_s]))
-    tau_c, tau_d = float(charging_s[0]), float(integrator.emptying_s(charging_s)[0])
-    share = np.zeros(len(at_s) + 1)
-    for k in range(1, len(at_s)):
-        dt = at_s[k] - at_s[k - 1]
-        u = share[k]
-        share[k + 1] = 1.0 - (1.0 - u) * np.exp(-dt / tau_c) if high[k - 1] else u * np.exp(-dt / tau_d)
-    # entry 0 stands for the time before the first crossing: low, empty
-    past = np.searchsorted(at_s, time_s, side="right")
-    since_s = time_s - np.concatenate([[0.0], at_s])[past]
-    u, on = share[past], np.concatenate([[False], high])[past]
-    return _AfterComparator(
-        above=on,
-        integrator=np.where(on, 1.0 - (1.0 - u) * np.exp(-since_s / tau_c), u * np.exp(-since_s / tau_d)),
-        gate=_is_on(
-            changes, rate, last, replace(integrator, hold_kind=HoldKind.NONE, hold_s=0.0), delay_s, time_s
-        ),
-        alert=_is_on(changes, rate, last, integrator, delay_s, time_s),
-    )
+@dataclass(frozen=True)
+class _Course:
+    """Comparator, integrator, gate and alert of one setting all through a recording."""
+
+    at_s: NDArray[np.float64]
+    """The crossings."""
+    high: NDArray[np.bool_]
+    """Whether each goes up."""
+    share: NDArray[np.float64]
+    """Of the integrator at each crossing, after an entry for the start."""
+    tau_s: tuple[float, float]
+    """Charging, discharging."""
+    gates_s: NDArray[np.float64]
+    """(n, 2): when the gate goes on and off."""
+    alerts_s: NDArray[np.float64]
+    """(n, 2): likewise of the alert."""
+
+    @classmethod
+    def of(
+        cls,
+        changes: Sequence[Crossings],
+        recording: Recording,
+        integrator: Integrator,
+        delay_s: float,
+        last: int,
+    ) -> "_Course":
+        """Follow the crossings of one lane before the sample `last`, by the closed forms of `alerts_of`."""
+        rate = recording.sample_rate_hz
+        at_s = np.concatenate([c.sample for c in changes]) / rate
+        high = np.concatenate([c.above for c in changes]).astype(bool)
+        charging_s = integrator.tau_s(np.array([delay_s]))
+        tau_c, tau_d = float(charging_s[0]), float(integrator.emptying_s(charging_s)[0])
+        share = np.zeros(len(at_s) + 1)
+        for k in range(1, len(at_s)):
+            dt = at_s[k] - at_s[k - 1]
+            u = share[k]
+            share[k + 1] = 1.0 - (1.0 - u) * np.exp(-dt / tau_c) if high[k - 1] else u * np.exp(-dt / tau_d)
+        bare = replace(integrator, hold_kind=HoldKind.NONE, hold_s=0.0)
+        gates_s, alerts_s = (_on_times(changes, rate, last, each, delay_s) for each in (bare, integrator))
+        return cls(at_s, high, share, (tau_c, tau_d), gates_s, alerts_s)
+
+    def at(self, time_s: NDArray[np.float64]) -> _AfterComparator:
+        """Return what is so at some instants."""
+        tau_c, tau_d = self.tau_s
+        # entry 0 stands for the time before the first crossing: low, empty
+        past = np.searchsorted(self.at_s, time_s, side="right")
+        since_s = time_s - np.concatenate([[0.0], self.at_s])[past]
+        u, on = self.share[past], np.concatenate([[False], self.high])[past]
+        return _AfterComparator(
+            above=on,
+            integrator=np.where(on, 1.0 - (1.0 - u) * np.exp(-since_s / tau_c), u * np.exp(-since_s / tau_d)),
+            gate=_is_on(self.gates_s, time_s),
+            alert=_is_on(self.alerts_s, time_s),
+        )
 
 
-def _is_on(
-    changes: Sequence[Crossings],
-    rate: int,
-    last: int,
-    integrator: Integrator,
-    delay_s: float,
-    time_s: NDArray[np.float64],
-) -> NDArray[np.bool_]:
+def _on_times(
+    changes: Sequence[Crossings], rate: int, last: int, integrator: Integrator, delay_s: float
+) -> NDArray[np.float64]:
     found = alerts_of(
         changes,
         sample_rate_hz=rate,
@@ -385,7 +416,12 @@ def _is_on(
         marks_s=np.zeros(0),
     )
     times = np.concatenate([alerts.times[:, :2] for alerts in found])
-    latest = np.searchsorted(times[:, 0], time_s, side="right") - 1
     # an alert that is still on at the last instant goes on
-    ends = np.concatenate([np.where(times[:, 1] >= last / rate, np.inf, times[:, 1]), [-np.inf]])
+    times[:, 1] = np.where(times[:, 1] >= last / rate, np.inf, times[:, 1])
+    return times
+
+
+def _is_on(times_s: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    latest = np.searchsorted(times_s[:, 0], time_s, side="right") - 1
+    ends = np.concatenate([times_s[:, 1], [-np.inf]])
     return np.asarray(time_s < ends[latest], dtype=np.bool_)

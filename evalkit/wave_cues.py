@@ -12,13 +12,14 @@ import secrets
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
 from evalkit.durable import TEMPORARY_PREFIX, move_file
 from evalkit.errors import FileFault
 from evalkit.marks import Mark, in_ticks
-from evalkit.recordings import read_info
+from evalkit.recordings import Share, read_info
 from evalkit.segments import Segment
 
 __all__ = ["cue_chunks", "read_cues", "write_with_cues"]
@@ -85,8 +86,12 @@ def read_cues(path: Path) -> tuple[Mark, ...]:
     )
 
 
-def write_with_cues(source: Path, target: Path, segments: Sequence[Segment]) -> None:
+def write_with_cues(
+    source: Path, target: Path, segments: Sequence[Segment], *, share: Share = lambda part: None
+) -> None:
     """Write a copy of an audio file, as WAV, that carries the segments; the samples are the same.
+
+    `share` is told how much of all was done, piece by piece.
 
     Raises
     ------
@@ -102,14 +107,16 @@ def write_with_cues(source: Path, target: Path, segments: Sequence[Segment]) -> 
     temporary = target.with_name(f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}.wav")
     try:
         if info.container not in ("WAV", "WAVEX", "RF64"):
-            _convert(source, temporary, info.encoding)
+            # converted, then copied
+            share = partial(_halved, share)
+            _convert(source, temporary, info.encoding, share)
             source = temporary
         with source.open("rb") as original:
             kept = [chunk for chunk in _chunks(original, source) if not _is_ours(original, chunk)]
             second = temporary.with_name(f"{temporary.name}.cues")
             try:
                 with second.open("wb") as stream:
-                    _copy(original, kept, chunks, stream, target)
+                    _copy(original, kept, chunks, stream, target, share)
                     stream.flush()
                     os.fsync(stream.fileno())
                 move_file(second, target)
@@ -239,7 +246,13 @@ def _mark(point: _Point, rate: int) -> Mark:
     return Mark(point.sample / rate, end_s, label, note, phone)
 
 
-def _copy(original: BinaryIO, kept: Sequence[_Chunk], added: bytes, out: BinaryIO, target: Path) -> None:
+def _halved(share: Share, part: float) -> None:
+    share(part / 2.0)
+
+
+def _copy(
+    original: BinaryIO, kept: Sequence[_Chunk], added: bytes, out: BinaryIO, target: Path, share: Share
+) -> None:
     """Write a form of the chunks that are kept and those that are added."""
     original.seek(0)
     form = original.read(4)
@@ -262,11 +275,12 @@ def _copy(original: BinaryIO, kept: Sequence[_Chunk], added: bytes, out: BinaryI
                 raise FileFault(f"{target}: the recording was cut short while it was read")
             out.write(part)
             left -= len(part)
+            share(len(part) / size)
         out.write(bytes(chunk.size % 2))
     out.write(added)
 
 
-def _convert(source: Path, target: Path, encoding: str) -> None:
+def _convert(source: Path, target: Path, encoding: str, share: Share) -> None:
     """Write the samples of another container as WAV."""
     import soundfile
 
@@ -281,3 +295,4 @@ def _convert(source: Path, target: Path, encoding: str) -> None:
         ) as out:
             while len(block := file.read(_BLOCK_FRAMES, dtype=kind)):
                 out.write(block)
+                share(len(block) / max(file.frames, len(block)))

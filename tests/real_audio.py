@@ -20,6 +20,7 @@ from scipy.signal import resample_poly
 RATE_HZ = 16_000
 SAMPLES = Path("/usr/share/sonic-pi/samples")
 SOUNDS = Path("/usr/share/sounds/freedesktop/stereo")
+RINGTONES = Path("/usr/share/sounds/lomiri/ringtones")
 
 # (seconds on, seconds off) or a double ring, after ITU-T E.180 Supplement 2 (01/94), read second-hand
 CADENCES = (((1.0, 4.0),), ((2.0, 4.0),), ((0.4, 0.2), (0.4, 2.0)), ((1.5, 3.5),))
@@ -49,6 +50,15 @@ class Arranged:
         return wav
 
 
+def import_session(folder: Path, sounds: Path, arranged: Arranged) -> None:
+    """Take a session into a dataset as from the command line, calibrated at 1 V, reviewed throughout."""
+    from evalkit.cli import main
+
+    wav = arranged.write(sounds)
+    command = ["import", str(folder), str(wav), "--session", arranged.name, "--reviewed", "all"]
+    assert main([*command, "--labels", str(wav.with_suffix(".csv")), "--full-scale-v", "1"]) == 0
+
+
 def missing_packages() -> str:
     """Return which Debian packages are absent, for the reason of a skip; empty if none is."""
     wanted = {"sonic-pi-samples": SAMPLES / _MACHINE, "sound-theme-freedesktop": SOUNDS / _RINGS[0]}
@@ -62,6 +72,21 @@ def workshop_sessions(n_sessions: int = 6, calls_each: int = 6, seed: int = 20) 
     machine = _load(SAMPLES / _MACHINE)
     for k in range(n_sessions):
         yield _session(f"real{k + 1}", rings, hits, machine, calls_each, np.random.default_rng([seed, k]))
+
+
+def ringtone_sessions(n_sessions: int = 12, calls_each: int = 8, seed: int = 22) -> Iterator[Arranged]:
+    """The same, but no ring and no hit of a session is in any other; the rings are produced ringtones.
+
+    So a detector that is scored on a session has heard nothing of it but the one machine, which is in all of
+    them. The rings are music, which no motor plays.
+    """
+    hits = [_load(path) for pattern in _HITS for path in sorted(SAMPLES.glob(pattern + ".flac"))]
+    machine, tones = _load(SAMPLES / _MACHINE), sorted(RINGTONES.glob("*.ogg"))
+    for k in range(n_sessions):
+        rings = [_load(path) for path in tones[k::n_sessions]]
+        yield _session(
+            f"tones{k + 1}", rings, hits[k::n_sessions], machine, calls_each, np.random.default_rng([seed, k])
+        )
 
 
 def _session(

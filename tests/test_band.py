@@ -2,17 +2,20 @@
 
 import math
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.signal import freqz_sos
 
 from evalkit.board import Board
+from evalkit.cli import main
 from evalkit.detectors import Frames, Meter, Source
-from evalkit.detectors.band import BandDetector, BandPass, buildable, fit
+from evalkit.detectors.band import BandDetector, BandPass, _stages, buildable, fit
 from evalkit.detectors.envelope import EnvelopeDetector
 from evalkit.detectors.features import BANDS_HZ, FEATURES
 
@@ -74,6 +77,23 @@ def test_what_cannot_be_built_is_refused() -> None:
         buildable(175.0, 300.0)
     with pytest.raises(ValueError, match="too low for"):
         buildable(175.0, 2.0).section(300.0)
+
+
+def test_no_file_is_too_slow_for_any_stage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Files under 1 kHz are refused at the door, in one line; from there on every stage tried can be sampled."""
+    assert main(["new", str(tmp_path / "slow")]) == 0
+    for rate_hz, status in ((599, 1), (999, 1), (1_000, 0)):
+        wav = tmp_path / f"at{rate_hz}.wav"
+        soundfile.write(wav, 0.1 * np.sin(np.arange(3 * rate_hz)), rate_hz)
+        capsys.readouterr()
+        assert main(["import", str(tmp_path / "slow"), str(wav), "--session", "s"]) == status
+        if status:
+            said = [line for line in capsys.readouterr().err.splitlines() if line]
+            assert len(said) == 1
+            assert wav.name in said[0]
+            assert f"sample rate is {rate_hz} Hz; 1000 to" in said[0]
+    for _, stage in _stages():
+        assert np.isfinite(stage.section(1_000.0)).all()
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 16_000, 48_000])

@@ -170,6 +170,13 @@ class TestTone:
         with pytest.raises(ValueError, match=r"noisy|no steady tone"):
             fit_tone(self.tone(), RATE_HZ, 220.0)
 
+    @pytest.mark.parametrize("hertz", [50.0, 1000.0])
+    def test_the_frequency_that_is_there_is_named(self, rng: np.random.Generator, hertz: float) -> None:
+        """A wrong figure on the command line is a likelier cause than noise."""
+        samples = cosine(2 * RATE_HZ, RATE_HZ, hertz, 0.3) + 1e-4 * rng.standard_normal(2 * RATE_HZ)
+        with pytest.raises(ValueError, match=rf"no steady tone near 175 Hz; there is one at {hertz:.1f} Hz"):
+            fit_tone(samples, RATE_HZ, 175.0)
+
 
 class TestFigures:
     def test_full_scale(self) -> None:
@@ -311,7 +318,10 @@ class TestCalibrate:
         assert scale["sigma"] / scale["value"] == pytest.approx(0.01 / math.sqrt(3.0), rel=0.02)
         assert ohms["sigma"] / ohms["value"] == pytest.approx(0.05 / math.sqrt(3.0), rel=0.02)
         assert main(line) == 0
-        assert "full scale: 1.5" in capsys.readouterr().out
+        said = capsys.readouterr().out
+        # 1.96 x 0.577 % of 1.5 V; 1.96 x 2.89 % of 47 kohm
+        assert "full scale: 1.5 V \N{PLUS-MINUS SIGN} 17 mV (95 %)" in said
+        assert "input resistance: 47 kohm \N{PLUS-MINUS SIGN} 2.7 kohm (95 %)" in said
 
     def test_command_tells_what_is_wrong_in_one_line(
         self, with_tones: Path, capsys: pytest.CaptureFixture[str]

@@ -31,6 +31,9 @@ HEAVY = (
     "matplotlib",
     "soundfile",
     "librosa",
+    "joblib",
+    "dask",
+    "distributed",
     "jinja2",
     "rich",
 )

@@ -32,6 +32,7 @@ from evalkit.scoring import Sweep, Tally
 from evalkit.segments import Call, Segment
 from evalkit.training import DetectorName
 
+from .benchmarks import null_labels
 from .benchmarks.coverage_with_choice import (
     TARGET_INDEPENDENT,
     TARGET_SPREAD,
@@ -40,7 +41,7 @@ from .benchmarks.coverage_with_choice import (
     run,
     shares,
 )
-from .benchmarks.null_labels import reported, turns
+from .benchmarks.null_labels import reported
 from .test_coverage import bound
 from .workshops import make_workshop
 
@@ -322,8 +323,28 @@ class TestChance:
 
     def test_labels_turned_round_are_not_reported(self, workshop: Dataset) -> None:
         """Small version of `python -m tests.benchmarks.null_labels`: 5 % of 8 turns, with luck up to 3."""
-        found = list(turns(workshop, NAMES, 8, CrossingCache(workshop.folder)))
+        cache = CrossingCache(workshop.folder)
+        found = [null_labels.turn(workshop, NAMES, k, cache) for k in range(8)]
         assert sum(bool(names) for names in found) <= 3
+
+    def test_a_run_that_was_ended_goes_on_where_it_stopped(self, tmp_path: Path) -> None:
+        table, asked = tmp_path / "turns.csv", list[int]()
+
+        def one(k: int) -> tuple[str, ...]:
+            asked.append(k)
+            if k == 3 and asked.count(3) == 1:
+                raise KeyboardInterrupt
+            return ("logistic", "rhythm") if k == 1 else ()
+
+        with pytest.raises(KeyboardInterrupt):
+            list(null_labels.run(table, 5, one))
+        # killed in the middle of writing a row
+        with table.open("a") as stream:
+            stream.write("3,circ")
+        found = list(null_labels.run(table, 5, one))
+        assert found == [(), ("logistic", "rhythm"), (), (), ()]
+        assert asked == [0, 1, 2, 3, 3, 4]
+        assert [row.split(",")[0] for row in table.read_text().splitlines()] == ["turn", *map(str, range(5))]
 
     def test_the_labels_as_they_are_are_reported(self, compared: Comparison) -> None:
         assert set(reported(compared)) == {str(name) for name in NAMES}

@@ -28,7 +28,7 @@ from evalkit.detectors.envelope import EnvelopeDetector, fit_levels
 from evalkit.detectors.features import FEATURES, HOP_S, WINDOW_S, FrameMaker
 from evalkit.detectors.learned import LearnedDetector, log_odds, probability
 from evalkit.errors import TooLittleData
-from evalkit.recommendation import held_out_with, recommend_from
+from evalkit.recommendation import recommend_from
 from evalkit.scoring import Sweeps, alerts_at
 from evalkit.segments import Role, Segment, Span
 from evalkit.streams import crossings_of, frames_of, source_of
@@ -270,7 +270,7 @@ class TestFold:
 
     def test_what_is_held_out_together(self, workshop: Dataset) -> None:
         swept = Sweeps(DetectorName.ENVELOPE, workshop, cache=CrossingCache(workshop.folder)).on_all(extra=0)
-        assert {held_out_with(t) for t in swept.tallies} == {r.session for r in workshop.recordings}
+        assert {t.cluster for t in swept.tallies} == {r.session for r in workshop.recordings}
 
 
 def _relabelled(recording: Recording) -> Recording:
@@ -326,7 +326,7 @@ class TestDraw:
 
     def test_every_frame_has_the_kind_that_a_plain_rule_gives(self, workshop: Dataset) -> None:
         for recording in workshop.recordings:
-            kinds = _kinds(recording, workshop, ("tap", "tool", "background"))
+            kinds = _kinds(recording, workshop.day, workshop.board, ("tap", "tool", "background"))
             plain = [
                 _plain_kind(recording, workshop.day, k, workshop.board.warmup_s) for k in range(len(kinds))
             ]

@@ -152,6 +152,25 @@ class TestFalseAlarms:
         if less > 0.0:
             assert _upper_after(found, steps, last=less / steps[-1].amount) > limit
 
+    def test_a_class_without_alarms_is_not_asked_for_beyond_what_it_takes(self) -> None:
+        """Alarms in one class only: more of that one is what narrows the day's figure.
+
+        Recording every class so long that one alarm in it would weigh the same takes far longer, and shows
+        no more: searched for here by brute force, with the intervals themselves.
+        """
+        found, day = recommended(
+            alarms={(0, 1): 1, (2, 1): 1, (4, 1): 1},
+            recorded=(20.0, 0.3, 0.5),
+            day=a_day(Limits(0.9, 2.2, 6.0)),
+        )
+        steps = of(plan(found, day), Claim.FALSE_ALARMS)
+        assert _upper_after(found, steps) <= 2.2 * (1.0 + 1e-6)
+        efforts = [step.effort_h for step in steps]
+        assert None not in efforts
+        alike = min(_effort_of_weight(found, weight, 2.2) for weight in np.geomspace(1e-3, 0.6, 400))
+        assert math.isfinite(alike)
+        assert sum(e for e in efforts if e is not None) < 0.5 * alike
+
     def test_an_estimate_over_the_limit_is_no_matter_of_recording(self) -> None:
         found, day = recommended(alarms={(0, 1): 3, (3, 1): 4})
         wanted = plan(found, day)
@@ -191,6 +210,27 @@ def _upper_after(found: Recommendation, steps: list[Step], last: float = 1.0) ->
         recorded = np.concatenate([recorded, new], axis=1)
     per_day = np.array([c.exposure.per_day for c in figures.classes])
     return float(daily_rate(alarms, recorded, per_day).interval.upper)
+
+
+def _effort_of_weight(found: Recommendation, weight: float, limit: float) -> float:
+    """Hours that it takes to record so much that an alarm of any class adds so much to a day; inf: too few."""
+    figures = found.held_out
+    assert figures is not None
+    total = figures.recorded_by_session.sum(axis=1)
+    per_day = np.array([c.exposure.per_day for c in figures.classes])
+    more = np.maximum(per_day / weight - total, 0.0)
+    rate = figures.alarms_by_session.sum(axis=1) / total
+    new = np.stack([more, more], axis=1) / 2.0
+    # each class in sessions of its own, as in `_upper_after`
+    apart = np.zeros((3, 6))
+    for k in range(3):
+        apart[k, 2 * k : 2 * k + 2] = new[k]
+    alarms = np.concatenate([figures.alarms_by_session, rate[:, None] * apart], axis=1)
+    recorded = np.concatenate([figures.recorded_by_session, apart], axis=1)
+    upper = float(daily_rate(alarms, recorded, per_day).interval.upper)
+    hours = sum(float(t.hours.sum()) for t in found.sweep.tallies)
+    taps_an_hour = total[0] / hours
+    return float(more[0] / taps_an_hour + more[1] + more[2]) if upper <= limit else math.inf
 
 
 class TestCalls:

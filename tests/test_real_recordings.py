@@ -7,7 +7,7 @@ import pytest
 
 from evalkit.cli import main
 
-from .real_audio import Arranged, missing_packages, vibration_records, workshop_sessions
+from .real_audio import import_session, missing_packages, vibration_records, workshop_sessions
 
 _VIBRATION = ("arpick_pr3552.mseed", "II.TLY.BHZ.SAC", "CRLZ.HHZ.10.NZ.SAC", "IU.ANMO.00.BHZ.mseed")
 
@@ -26,12 +26,6 @@ hours_per_day = 7
 """
 
 
-def _import(folder: Path, sounds: Path, arranged: Arranged) -> None:
-    wav = arranged.write(sounds)
-    command = ["import", str(folder), str(wav), "--session", arranged.name, "--reviewed", "all"]
-    assert main([*command, "--labels", str(wav.with_suffix(".csv")), "--full-scale-v", "1"]) == 0
-
-
 @pytest.mark.slow
 def test_the_whole_job_runs_on_real_sounds(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     absent = missing_packages()
@@ -42,7 +36,7 @@ def test_the_whole_job_runs_on_real_sounds(tmp_path: Path, capsys: pytest.Captur
     assert main(["new", str(folder), "--licence", "CC0-1.0"]) == 0
     (folder / "day.toml").write_text(_DAY, encoding="utf-8")
     for arranged in workshop_sessions():
-        _import(folder, sounds, arranged)
+        import_session(folder, sounds, arranged)
     assert main(["check", str(folder)]) == 0
     capsys.readouterr()
 
@@ -94,7 +88,7 @@ def test_real_ground_motion_holds_no_call_so_every_alert_is_false(
     sounds.mkdir()
     assert main(["new", str(folder)]) == 0
     for arranged in records:
-        _import(folder, sounds, arranged)
+        import_session(folder, sounds, arranged)
     capsys.readouterr()
 
     counts = []

@@ -157,6 +157,33 @@ class TestClaims:
         found, _ = recommended(day=a_day(Limits(0.9, 0.4, 6.0)))
         assert set(found.thin) == {"tap", "tool", "background"}
 
+    def test_one_miss_more_is_said_only_where_the_limit_still_holds(self) -> None:
+        """10 calls in each of 6 sessions; 90 % of 60 allows 6 misses."""
+
+        def about_calls(misses: int) -> list[str]:
+            missed = tuple((k % 6, k // 6) for k in range(misses))
+            found, day = recommended(missed=missed)
+            assert found.figures.caught == 60 - misses
+            return [said for said in sentences(found, day) if said.startswith("Calls:")]
+
+        assert about_calls(0) == []
+        assert about_calls(5) == []
+        (last,) = about_calls(6)
+        assert last == "Calls: 54 of 60 caught; one more miss would be under the limit of 90 %."
+        (over,) = about_calls(7)
+        assert (
+            over
+            == "Calls: 53 of 60 caught is under the limit of 90 % already; of 60 at most 6 may be missed."
+        )
+
+    def test_one_alarm_more_is_said_to_break_a_limit_only_where_it_still_holds(self) -> None:
+        day = a_day(Limits(0.9, 1.0, 6.0))
+        (tool,) = [s for s in sentences(*recommended(alarms={(0, 1): 3}, day=day)) if s.startswith("tool")]
+        assert "3 alarms in 36 min" in tool
+        assert "the limit of 1 a day is missed already" in tool
+        (tool,) = [s for s in sentences(*recommended(day=day)) if s.startswith("tool")]
+        assert "no alarm in 36 min; one more would mean 1.7 more a day (the limit is 1)" in tool
+
     def test_an_unknown_class_leaves_passing_open(self) -> None:
         day = Day(Limits(0.9, 2.0, 6.0), (Exposure("tram", 10.0, None),))
         found, _ = recommended(day=day)

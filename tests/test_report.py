@@ -14,20 +14,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from markupsafe import escape
 
 from evalkit.cache import CrossingCache
 from evalkit.cli import main
 from evalkit.crossings import Integrator
 from evalkit.dataset import Dataset, read_dataset
+from evalkit.errors import TooLittleData
 from evalkit.figures import Outcome, figures_of
-from evalkit.rates import daily_rate
+from evalkit.planning import plan
+from evalkit.report.comparing import contender_rows, cost_rows, difference_rows, method_lines
 from evalkit.report.contents import Contents, contents_of
 from evalkit.report.drawing import INK
 from evalkit.report.explore import packed
 from evalkit.report.incidents import IncidentKind, mistakes_of
 from evalkit.report.page import Page, as_html, as_markdown, page_of
 from evalkit.report.plane_picture import outlines
-from evalkit.report.words import evidence_wanted, expectations
+from evalkit.report.words import expectations
 from evalkit.report.writing import write_report
 from evalkit.scoring import alerts_at
 from evalkit.settings import settings_document
@@ -355,28 +358,57 @@ def test_what_comes_from_the_dataset_is_text(
     assert "\\<script\\>" in markdown
 
 
-def test_evidence_that_is_asked_for_would_do(contents: Contents) -> None:
-    """So many hours and events without an alarm do bring the upper limit down to the limit, and no less."""
-    day = contents.dataset.day
-    figures = contents.found.held_out
-    assert figures is not None
-    said = " ".join(evidence_wanted(contents.found, day))
-    classes = [c for c in figures.classes if c.exposure.per_day > 0.0]
-    amounts = []
-    for c in classes:
-        match = re.search(rf"{c.exposure.label}: ([\d.]+) (events?|min|h) in all", said)
-        amount = float(match[1]) if match else c.exposure.recorded
-        amounts.append(amount / 60.0 if match and match[2] == "min" else amount)
-    per_day = [c.exposure.per_day for c in classes]
+def test_detectors_that_were_compared_stand_side_by_side(contents: Contents) -> None:
+    """Table, picture, and the sentence: better beyond chance? worth it? The same as `score` prints."""
+    told = contents.detectors
+    assert told is not None
+    assert [c.name for c in told.contenders] == ["circuit", "envelope"]
+    page = page_of(contents)
+    html, markdown = as_html(page), as_markdown(page)
+    assert escape(told.verdict) in html
+    assert told.verdict.split(" (")[0] in markdown
+    assert 'href="#detectors"' in html
+    assert "detectors" in {picture.name for picture in page.pictures}
+    for rows in (contender_rows(told), difference_rows(told), cost_rows(told)):
+        assert rows
+        for row in rows:
+            for cell in row:
+                assert not cell or escape(cell) in html
+    for line in method_lines(told):
+        assert escape(line) in html
 
-    def upper(factor: float) -> float:
-        exposure = np.array(amounts)[:, None] * factor
-        return float(daily_rate(np.zeros((len(classes), 1)), exposure, per_day).interval.upper)
 
-    limit = day.limits.false_alarms_per_day
-    # amounts are told to the minute
-    assert upper(1.0) == pytest.approx(limit, rel=0.05)
-    assert upper(0.8) > limit
+def test_one_detector_is_compared_with_nothing(loud_contents: Contents) -> None:
+    assert loud_contents.detectors is None
+    html = as_html(page_of(loud_contents))
+    assert 'id="detectors"' not in html
+
+
+def test_a_detector_that_cannot_be_fitted_is_left_out_and_named(tmp_path: Path) -> None:
+    folder = build_workshop(tmp_path / "one", sessions=1)
+    dataset = read_dataset(folder)
+    names = [DetectorName.CIRCUIT, DetectorName.LOGISTIC]
+    told = contents_of(dataset, names, cache=CrossingCache(folder), most_mistakes=1)
+    page = page_of(told)
+    for text in (as_html(page), as_markdown(page)):
+        assert "logistic is left out: logistic learns from the sessions that it is not scored on" in text
+    with pytest.raises(TooLittleData, match="at least 2"):
+        contents_of(dataset, names[::-1], cache=CrossingCache(folder), most_mistakes=1)
+
+
+def test_what_to_record_next_is_the_plan_itself(contents: Contents) -> None:
+    """One source: page and text say what `evalkit plan` says, in its order; whether it would do is its own test."""
+    wanted = plan(contents.found, contents.dataset.day)
+    assert len(wanted.steps) > 1
+    page = page_of(contents)
+    for text in (page.wanted, page.wanted_notes):
+        assert text
+    assert [s.lower() for s in page.wanted] == [f"{step.text}.".lower() for step in wanted.steps]
+    html, markdown = as_html(page), as_markdown(page)
+    places = [html.index(escape(said)) for said in page.wanted]
+    assert places == sorted(places)
+    for k, said in enumerate(page.wanted, 1):
+        assert re.search(rf"^{k}\. {re.escape(said[:20])}", markdown, re.MULTILINE)
 
 
 @settings(derandomize=True, deadline=None, max_examples=200)
@@ -398,7 +430,10 @@ def test_a_trace_is_what_was_scored(workshop: Dataset, contents: Contents) -> No
     assert found.sweep.by is not None
     cache = CrossingCache(workshop.folder)
     recording = workshop.recordings[0]
-    whole = trace(recording, workshop.board, found.gain, found.delay_s, 0.0, recording.duration_s)
+    # the board with the hold that was recommended and scored
+    board = contents.parts.board
+    assert board.hold == found.hold
+    whole = trace(recording, board, found.gain, found.delay_s, 0.0, recording.duration_s)
     assert len(whole.time_s) == recording.n_frames
     high = whole.comparator_v > 1.0
     at = np.flatnonzero(np.diff(high, prepend=False))

@@ -6,7 +6,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evalkit.cli.console import DatasetArgument, JsonOption, number, print_json, print_table, say
+from evalkit.cli.console import (
+    DatasetArgument,
+    JsonOption,
+    number,
+    print_json,
+    print_table,
+    progress,
+    say,
+    sum_of,
+)
 from evalkit.errors import FileFault, WrongUse
 
 if TYPE_CHECKING:
@@ -152,20 +161,23 @@ def _export(
 ) -> None:
     """Write a recording's labels to a file outside the dataset."""
     from evalkit.descriptor import read_descriptor
+    from evalkit.durable import holds
     from evalkit.interchange import write_labels_file
     from evalkit.labelling import segments_of
     from evalkit.segments import format_segments
 
     entry, segments = read_descriptor(dataset).entry(recording), segments_of(dataset, recording)
-    if csv.is_file() and not replace and csv.read_bytes() != format_segments(segments).encode("utf-8"):
+    if csv.is_file() and not replace and not holds(csv, format_segments(segments).encode("utf-8")):
         raise FileFault(f"{csv}: is there already and holds something else; --replace writes over it")
-    write_labels_file(
-        csv,
-        segments,
-        audio=dataset / entry.audio_path,
-        n_frames=entry.n_frames,
-        sample_rate_hz=entry.sample_rate_hz,
-    )
+    with progress(f"writing {csv.name}") as report:
+        write_labels_file(
+            csv,
+            segments,
+            audio=dataset / entry.audio_path,
+            n_frames=entry.n_frames,
+            sample_rate_hz=entry.sample_rate_hz,
+            share=sum_of(report, 1.0),
+        )
     if as_json:
         print_json({"recording": recording, "csv": str(csv), "segments": len(segments)})
     else:

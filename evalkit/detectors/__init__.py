@@ -161,6 +161,8 @@ class Frames:
     """Nuisance classes, background last."""
     sessions: tuple[str, ...]
     """In the order in which their first frame comes."""
+    makers: tuple[str, ...] = ()
+    """Of each session, where makers are held out whole: theirs must not be dealt apart. Empty: they may."""
 
 
 class Training(Protocol):

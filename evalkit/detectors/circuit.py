@@ -232,8 +232,9 @@ def _threads() -> ThreadPoolExecutor:
 
     As many as compiled code may use here: as processors, or one where several processes share them.
     """
-    from numba import config
+    import numba
 
+    config: Any = numba.config
     return ThreadPoolExecutor(config.NUMBA_NUM_THREADS)
 
 

@@ -350,8 +350,7 @@ def _rhythm_rows(steps_db: NDArray[np.float64]) -> NDArray[np.float64]:
     burst_s = step_s * np.where(off_before.any(axis=1), off_before.argmax(axis=1), _STEPS)
     envelope = np.clip(runs - (top - _RHYTHM_RANGE_DB), 0.0, None)
     envelope = envelope - (_row_sum(envelope) / _STEPS)[:, None]
-    lags = range(_SHORTEST_LAG - 1, _LONGEST_LAG + 2)
-    likeness = np.stack([_likeness(envelope, lag) for lag in lags], axis=1)
+    likeness = _likeness(envelope)
     inner = likeness[:, 1:-1]
     peaks = np.where((inner >= likeness[:, :-2]) & (inner >= likeness[:, 2:]) & (inner > 0.0), inner, 0.0)
     periodicity = peaks.max(axis=1)
@@ -361,9 +360,20 @@ def _rhythm_rows(steps_db: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([share, burst_s, _deviation(steps_db, _STEPS), periodicity, period_s], axis=1)
 
 
-def _likeness(envelope: NDArray[np.float64], lag: int) -> NDArray[np.float64]:
-    """Correlation of each row with itself `lag` steps earlier, by what of it overlaps."""
-    late, early = envelope[:, lag:], envelope[:, :-lag]
-    size = np.sqrt(_row_sum(late**2) * _row_sum(early**2))
-    product: Any = _row_sum(late * early)
+def _likeness(envelope: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of each row with itself some steps earlier, by what of it overlaps; a column for each lag.
+
+    Lags go from one under the shortest to one over the longest. All sums run
+    along a row: the same bits for one row as for many.
+    """
+    n, lags = len(envelope), np.arange(_SHORTEST_LAG - 1, _LONGEST_LAG + 2)
+    reach = int(lags[-1])
+    padded = np.concatenate([np.zeros((n, reach)), envelope], axis=1)
+    # row by row the envelope as it was so many steps earlier, nothing before its start
+    earlier = sliding_window_view(padded, _STEPS, axis=1)[:, reach - lags]
+    product: Any = np.einsum("nt,nlt->nl", envelope, earlier)
+    square = envelope**2
+    early = np.cumsum(square, axis=1)[:, _STEPS - 1 - lags]
+    late = np.cumsum(square[:, ::-1], axis=1)[:, _STEPS - 1 - lags]
+    size = np.sqrt(late * early)
     return np.asarray(np.where(size > 0.0, product / np.where(size > 0.0, size, 1.0), 0.0))

@@ -1,7 +1,8 @@
 """Learned detectors: a probability for each frame, compared like any other level.
 
 Each fit is cross-fitted: the training sessions are dealt into up to three
-groups, and one estimator is fitted without each group. Its probabilities are
+groups (makers, where a dataset merges several, are never divided), and one
+estimator is fitted without each group. Its probabilities are
 calibrated by a sigmoid (Platt) on what the other estimators said of their own
 left-out groups. So a recording of a training session is scored by an estimator
 and a sigmoid to which its session's labels were not shown, even where a
@@ -241,8 +242,9 @@ def _fit(name: str, estimator: Callable[[], _Estimator], training: Training) -> 
     frames = training.frames()
     group = _groups(frames)
     if len(np.unique(group)) < 2:
+        what = "makers" if frames.makers else "sessions"
         raise TooLittleData(
-            f"{name} learns from the sessions that it is not scored on: at least 2 with a ring and "
+            f"{name} learns from the {what} that it is not scored on: at least 2 with a ring and "
             "something else in reviewed time are needed"
         )
     with _threads().limit(limits=1):
@@ -283,21 +285,23 @@ def _cross_fitted(
 
 
 def _groups(frames: Frames) -> NDArray[np.int64]:
-    """Deal the sessions into groups with about as many target frames each.
+    """Deal the sessions into groups with about as many target frames each, a maker's all into one.
 
     Sessions without a target or without anything else can be in no group of
     their own; they go where they weigh least.
     """
-    n = len(frames.sessions)
-    targets = np.bincount(frames.session[frames.kind == 0], minlength=n)
-    others = np.bincount(frames.session[frames.kind > 0], minlength=n)
+    # what is dealt: sessions, or makers where those are held out whole
+    names, dealt = np.unique(frames.makers or np.arange(len(frames.sessions)), return_inverse=True)
+    n = len(names)
+    targets = np.bincount(dealt[frames.session[frames.kind == 0]], minlength=n)
+    others = np.bincount(dealt[frames.session[frames.kind > 0]], minlength=n)
     n_groups = min(_GROUPS, int(np.count_nonzero((targets > 0) & (others > 0))))
     load = np.zeros((2, max(n_groups, 1)))
     group = np.zeros(n, np.int64)
     for s in np.lexsort((-others, -targets, (targets == 0) | (others == 0))):
         group[s] = int(np.lexsort((load[1], load[0]))[0])
         load[:, group[s]] += (targets[s], others[s])
-    return group
+    return group[dealt]
 
 
 def _level(
@@ -323,7 +327,7 @@ def _sigma(members: tuple[_Member, ...], frames: Frames) -> float:
 
 
 def _digest(frames: Frames) -> str:
-    digest = hashlib.sha256(repr((frames.sessions, frames.classes)).encode())
+    digest = hashlib.sha256(repr((frames.sessions, frames.makers, frames.classes)).encode())
     for column in (frames.features, frames.kind, frames.session):
         digest.update(np.ascontiguousarray(column).tobytes())
     return digest.hexdigest()

@@ -151,7 +151,7 @@ def contents_of(
     mistakes = mistakes_of(dataset, chosen, cache)
     moments = (*mistakes[:most_mistakes], *near_misses_of(dataset, chosen, cache))
     parts = choose_parts(chosen, dataset)
-    shown = incidents_of(dataset, chosen, moments, cache)
+    shown = incidents_of(dataset, chosen, moments, cache, progress=progress)
     return Contents(
         dataset=dataset,
         about=about(dataset.folder),

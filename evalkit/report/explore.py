@@ -23,6 +23,7 @@ from evalkit.rates import daily_rate
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Scores, auc
 from evalkit.scoring import PlaneScores, score_plane
+from evalkit.workers import Workers
 
 __all__ = ["PlaneFigures", "RocCounts", "packed", "plane_figures", "roc_counts"]
 
@@ -87,11 +88,12 @@ def plane_figures(found: Recommendation, day: Day) -> PlaneFigures:
     """Return the figures of every setting on the recordings that the choice was made from."""
     sweep, plane = found.sweep, found.plane
     tallies = sweep.tallies
-    sessions = sorted({t.session for t in tallies})
+    # makers, where those are held out: the units of the intervals, as in `figures_of`
+    sessions = sorted({t.cluster for t in tallies})
     whole = [np.array([not c.cut for c in t.calls], bool) for t in tallies]
     status = np.concatenate([t.status[keep] for t, keep in zip(tallies, whole)])
     response = np.concatenate([t.response_s[keep] for t, keep in zip(tallies, whole)])
-    of_session = np.repeat([sessions.index(t.session) for t in tallies], [int(k.sum()) for k in whole])
+    of_session = np.repeat([sessions.index(t.cluster) for t in tallies], [int(k.sum()) for k in whole])
     phone_of = [c.phone for t in tallies for c in t.calls if not c.cut]
     phones = tuple(sorted(set(phone_of)))
     is_caught, is_counted = status == 1, status != 2
@@ -103,7 +105,7 @@ def plane_figures(found: Recommendation, day: Day) -> PlaneFigures:
     exposures = exposures_of(sweep.classes, tallies, day)
     recorded = np.array(
         [
-            [sum(_recorded(t, k, e.unit) for t in tallies if t.session == s) for s in sessions]
+            [sum(_recorded(t, k, e.unit) for t in tallies if t.cluster == s) for s in sessions]
             for k, e in enumerate(exposures)
         ]
     )
@@ -148,7 +150,9 @@ def plane_figures(found: Recommendation, day: Day) -> PlaneFigures:
     )
 
 
-def roc_counts(found: Recommendation, dataset: Dataset, cache: CrossingCache) -> RocCounts:
+def roc_counts(
+    found: Recommendation, dataset: Dataset, cache: CrossingCache, *, workers: Workers | None = None
+) -> RocCounts:
     """Return the segment-level ROC of every delay of the sweep."""
     if found.sweep.by is None:
         raise ValueError("the sweep does not tell its detector, so segments cannot be scored")
@@ -159,6 +163,7 @@ def roc_counts(found: Recommendation, dataset: Dataset, cache: CrossingCache) ->
         integrator=found.sweep.integrator,
         warmup_s=dataset.board.warmup_s,
         cache=cache,
+        workers=workers,
     )
     kind = np.array(scored.kind)
     groups = {name: scored.score[kind == name] for name in ("call", "nuisance", "piece")}
@@ -173,8 +178,8 @@ def roc_counts(found: Recommendation, dataset: Dataset, cache: CrossingCache) ->
         calls_reach=reach["call"],
         events_reach=reach["nuisance"],
         pieces_reach=reach["piece"],
-        events_auc=_areas(scored, "nuisance"),
-        pieces_auc=_areas(scored, "piece"),
+        events_auc=_areas(scored, "nuisance", found.sweep.clusters(scored.session)),
+        pieces_auc=_areas(scored, "piece", found.sweep.clusters(scored.session)),
     )
 
 
@@ -214,7 +219,7 @@ def _alarms_by_session(
     """(n_classes, n_sessions, n_lanes, n_delays)."""
     found = np.zeros((len(classes), len(sessions), *tallies[0].alarms.shape[1:]))
     for t in tallies:
-        found[:, sessions.index(t.session)] += t.alarms
+        found[:, sessions.index(t.cluster)] += t.alarms
     return found
 
 
@@ -227,7 +232,7 @@ def _minutes(
         return np.full(shape, np.nan)
     seconds = np.zeros((*shape, len(weights), len(sessions)))
     for t in tallies:
-        seconds[:, :, : len(classes), sessions.index(t.session)] += np.moveaxis(t.alarm_s, 0, -1)
+        seconds[:, :, : len(classes), sessions.index(t.cluster)] += np.moveaxis(t.alarm_s, 0, -1)
     each = seconds.sum(axis=-1).reshape(-1, len(weights))
     day = np.array(weights)
     return np.array([float(day @ row) for row in each]).reshape(shape) / 60.0
@@ -258,14 +263,13 @@ def _at_rank(
     return np.where((rank > 0) & (counted > 0), picked, np.nan)
 
 
-def _areas(scored: PlaneScores, negatives: str) -> NDArray[np.float64]:
+def _areas(scored: PlaneScores, negatives: str, cluster: NDArray[np.intp]) -> NDArray[np.float64]:
     kind = np.array(scored.kind)
-    session = np.unique(np.array(scored.session), return_inverse=True)[1]
     positive, negative = kind == "call", kind == negatives
     found = np.full((scored.score.shape[1], 3), np.nan)
     for d in range(scored.score.shape[1]):
         area = auc(
-            Scores(scored.score[positive, d], scored.score[negative, d], session[positive], session[negative])
+            Scores(scored.score[positive, d], scored.score[negative, d], cluster[positive], cluster[negative])
         )
         found[d] = area.estimate, float(area.interval.lower), float(area.interval.upper)
     return found

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from os import cpu_count
 
 import numpy as np
@@ -22,6 +23,7 @@ from evalkit.recommendation import Recommendation
 from evalkit.scoring import JudgedAlert, alerts_at
 from evalkit.segments import Segment, Span
 from evalkit.tracing import Excerpt, excerpts
+from evalkit.workers import Progress
 
 __all__ = ["Incident", "IncidentKind", "Shown", "incidents_of", "mistakes_of", "near_misses_of"]
 
@@ -120,7 +122,12 @@ def near_misses_of(dataset: Dataset, found: Recommendation, cache: CrossingCache
 
 
 def incidents_of(
-    dataset: Dataset, found: Recommendation, incidents: Sequence[Incident], cache: CrossingCache
+    dataset: Dataset,
+    found: Recommendation,
+    incidents: Sequence[Incident],
+    cache: CrossingCache,
+    *,
+    progress: Progress | None = None,
 ) -> tuple[Shown, ...]:
     """Return the incidents with the traces around them, one pass over each recording.
 
@@ -128,10 +135,19 @@ def incidents_of(
     ----------
     incidents : sequence of Incident
         Kept in this order.
+    progress : callable, optional
+        Told how much of the recordings, each up to its last incident, was gone through.
     """
     detector = found.sweep.by
     assert detector is not None
     names = sorted({incident.recording for incident in incidents})
+    done_s = dict.fromkeys(names, 0.0)
+    total_s = sum(max(i.end_s for i in incidents if i.recording == name) for name in names)
+
+    def tell(name: str, seconds: float) -> None:
+        done_s[name] = seconds
+        if progress is not None:
+            progress(min(sum(done_s.values()), total_s), total_s)
 
     def trace_one(name: str) -> list[tuple[int, Shown]]:
         recording = dataset.recording(name)
@@ -145,6 +161,7 @@ def incidents_of(
             integrator=found.sweep.integrator,
             delay_s=found.delay_s,
             spans=spans,
+            advance=partial(tell, name),
         )
         return [
             (k, Shown(incident, excerpt, _labels_in(recording, span)))

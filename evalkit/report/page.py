@@ -17,8 +17,10 @@ from evalkit.board import board_sha256
 from evalkit.dataset import dataset_sha256
 from evalkit.detectors import LevelUnit
 from evalkit.names import visible
+from evalkit.planning import plan
 from evalkit.recommendation import Recommendation, sentences
 from evalkit.report.bench_sheet import BenchSheet
+from evalkit.report.comparing import comparison_tables, method_lines, plan_notes
 from evalkit.report.comparison import Comparison, Side
 from evalkit.report.contents import Contents
 from evalkit.report.drawing import Picture
@@ -26,13 +28,13 @@ from evalkit.report.incidents import IncidentKind, Shown
 from evalkit.report.moment_picture import incident_picture, roles_of
 from evalkit.report.pictures import classes_picture
 from evalkit.report.plane_picture import plane_picture
+from evalkit.report.side_by_side import comparison_picture
 from evalkit.report.sounds import Sound
 from evalkit.report.tables import Table, shown_tables
 from evalkit.report.views import View, explorer_document, view_of
-from evalkit.report.wording import quantity
+from evalkit.report.wording import interval_notes, quantity
 from evalkit.report.words import (
     CAUTIONS,
-    evidence_wanted,
     expectations,
     first_sentence,
     incident_facts,
@@ -79,6 +81,17 @@ class HardPage:
 
 
 @dataclass(frozen=True)
+class Detectors:
+    """The section on detectors side by side."""
+
+    verdict: str
+    picture: Picture
+    tables: tuple[Table, ...]
+    notes: tuple[str, ...]
+    """Which interval is which; who is left out."""
+
+
+@dataclass(frozen=True)
 class Page:
     """All that the templates show, in words and pictures."""
 
@@ -92,10 +105,16 @@ class Page:
     """(what, value, what it means)."""
     setting: tuple[str, ...]
     held_out: bool
+    unit: str
+    """What is held out at a time: `session`, or `maker`."""
     expectations: tuple[tuple[str, str, str], ...]
     limits: tuple[str, str, str]
+    interval_notes: tuple[str, ...]
+    """Which interval stands behind which figure."""
     missing: tuple[str, ...]
     wanted: tuple[str, ...]
+    """What to record next, in the order in which it pays."""
+    wanted_notes: tuple[str, ...]
     cautions: tuple[str, ...]
     bench: BenchSheet | None
     tables: dict[str, Table]
@@ -107,6 +126,8 @@ class Page:
     moments: tuple[Moment, ...]
     n_mistakes: int
     hard: HardPage | None
+    detectors: Detectors | None
+    """None: there is only one."""
     comparison: Comparison | None
     other_plane: Picture | None
     """Of the dataset that it is compared with."""
@@ -147,6 +168,8 @@ class Page:
         found = [picture for view in self.views for picture in view.pictures]
         if self.bench is not None:
             found.append(self.bench.schematic)
+        if self.detectors is not None:
+            found.append(self.detectors.picture)
         found += [self.classes, *(m.picture for m in self.moments)]
         if self.other_plane is not None:
             found.append(self.other_plane)
@@ -170,6 +193,7 @@ def page_of(contents: Contents, comparison: Comparison | None = None, other: Sid
     figures = found.held_out or found.figures
     word, sentence = verdict(found)
     views = tuple(view_of(rival, contents) for rival in contents.rivals)
+    further = plan(found, dataset.day)
     return Page(
         title=dataset.title,
         about=contents.about,
@@ -180,10 +204,13 @@ def page_of(contents: Contents, comparison: Comparison | None = None, other: Sid
         dials=_dials(contents),
         setting=tuple(setting_sentences(found, contents.parts)),
         held_out=found.held_out is not None,
+        unit=figures.unit,
         expectations=tuple(expectations(figures, dataset.day)),
         limits=_limits(contents),
+        interval_notes=tuple(interval_notes(figures)),
         missing=tuple(sentences(found, dataset.day)),
-        wanted=tuple(evidence_wanted(found, dataset.day)),
+        wanted=tuple(f"{step.text[0].upper()}{step.text[1:]}." for step in further.steps),
+        wanted_notes=tuple(plan_notes(further)),
         cautions=CAUTIONS,
         bench=contents.bench,
         tables=shown_tables(contents),
@@ -196,6 +223,7 @@ def page_of(contents: Contents, comparison: Comparison | None = None, other: Sid
         ),
         n_mistakes=len(contents.mistakes),
         hard=_hard_page(contents),
+        detectors=_detectors(contents),
         comparison=comparison,
         other_plane=None
         if other is None
@@ -390,6 +418,20 @@ def _hard_page(contents: Contents) -> HardPage | None:
         ),
         expectations=tuple(expectations(found.held_out or found.figures, hard.dataset.day)),
         missing=tuple(sentences(found, hard.dataset.day)),
+    )
+
+
+def _detectors(contents: Contents) -> Detectors | None:
+    told = contents.detectors
+    if told is None:
+        return None
+    return Detectors(
+        verdict=told.verdict,
+        picture=comparison_picture(
+            told, contents.dataset.day, name="detectors", note=first_sentence(contents.about)
+        ),
+        tables=tuple(comparison_tables(told)),
+        notes=tuple(method_lines(told)),
     )
 
 

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 from evalkit.comparison import Comparison, Contender
 from evalkit.day import Day
-from evalkit.report.drawing import INK, Picture, canvas, finish, plain, quiet_axes
+from evalkit.report.drawing import INK, WIDE_IN, Picture, canvas, finish, plain, quiet_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["comparison_picture"]
 
-_WIDE_IN = 7.2
 
-
-def comparison_picture(comparison: Comparison, day: Day, *, name: str = "comparison") -> Picture:
+def comparison_picture(
+    comparison: Comparison, day: Day, *, name: str = "comparison", note: str = ""
+) -> Picture:
     """Draw one row for each detector: share of calls on the left, false alarms a day on the right.
 
     Dots are estimates, bars 95 % intervals, dashed lines the limits. A filled
@@ -25,7 +25,7 @@ def comparison_picture(comparison: Comparison, day: Day, *, name: str = "compari
     limits = day.limits
     contenders = comparison.contenders
     rows = range(len(contenders) - 1, -1, -1)
-    with canvas(_WIDE_IN, 1.5 + 0.42 * max(1, len(contenders))) as figure:
+    with canvas(WIDE_IN, 1.1 + 0.34 * max(1, len(contenders)), note=note) as figure:
         left, right = figure.subplots(1, 2, sharey=True)
         for row, each in zip(rows, contenders):
             calls, alarms = _calls(each), _alarms(each)
@@ -42,8 +42,12 @@ def comparison_picture(comparison: Comparison, day: Day, *, name: str = "compari
             quiet_axes(axes)
         left.set_yticks(list(rows), [plain(each.name) for each in contenders])
         left.set_ylim(-0.6, len(contenders) - 0.4)
-        left.set_xlim(0.0, 1.02)
-        left.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
+        lowest = min((end for each in contenders for end in _ends(_calls(each))), default=0.0)
+        # whole tenths, with room for the limit's line; what is not drawn is told by the axis
+        least = math.floor(10.0 * (min(lowest, limits.calls_caught) - 0.01)) / 10.0
+        left.set_xlim(max(0.0, least), 1.0 + 0.02 * (1.0 - least))
+        left.locator_params(axis="x", nbins=4, steps=[1, 2, 5, 10])
+        left.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.3g} %")
         left.set_xlabel(f"calls caught (limit {100 * limits.calls_caught:g} %)")
         linear = max(0.5, limits.false_alarms_per_day)
         right.set_xscale("symlog", linthresh=linear, linscale=0.7)
@@ -68,6 +72,11 @@ def _alarms(each: Contender) -> _Figure | None:
     figures = each.found.held_out if each.found.held_out is not None else each.found.figures
     alarms = figures.false_alarms_per_day
     return None if alarms is None else (alarms, figures.false_alarms_interval.pair())
+
+
+def _ends(figure: _Figure | None) -> Sequence[float]:
+    """Everything of a figure that is drawn."""
+    return () if figure is None else (figure[0], *(figure[1] or ()))
 
 
 def _bar(axes: "Axes", row: int, figure: _Figure | None, colour: str, *, meets: bool) -> None:

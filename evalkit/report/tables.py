@@ -13,7 +13,6 @@ from evalkit.report.wording import (
     class_rows,
     outcome_rows,
     quantity,
-    score_row,
     trade_off_rows,
 )
 from evalkit.report.words import position_text
@@ -39,7 +38,7 @@ class Table:
 def shown_tables(contents: Contents) -> dict[str, Table]:
     """Return the tables that page and text show, by name."""
     found, dataset = contents.found, contents.dataset
-    held = "held out, each session at the setting chosen without it"
+    held = f"held out, each {found.figures.unit} at the setting chosen without it"
     tables = [
         Table(
             "outcome",
@@ -89,20 +88,6 @@ def shown_tables(contents: Contents) -> dict[str, Table]:
             "Parts to fit",
             ("part", "value", "row", "what it does"),
             tuple((p.ref, quantity(p.value, p.unit), p.series, p.role) for p in contents.parts.parts),
-        ),
-        Table(
-            "detectors",
-            "Detectors compared, each at its own best setting",
-            (
-                "detector",
-                "calls caught",
-                "false alarms a day",
-                "95 % of calls within",
-                "margin",
-                "passes",
-                "area under the ROC, events",
-            ),
-            tuple(score_row(r.found, r.curves.events_auc) for r in contents.rivals),
         ),
         _trade_offs("trade-offs", found),
     ]

@@ -7,6 +7,7 @@ from evalkit.detectors import LevelUnit
 from evalkit.figures import Figures
 from evalkit.intervals import Interval
 from evalkit.parts import PartsList
+from evalkit.quantities import quantity
 from evalkit.recommendation import Recommendation
 from evalkit.roc import Auc
 
@@ -15,29 +16,29 @@ __all__ = [
     "built_rows",
     "class_rows",
     "headline",
+    "interval_notes",
+    "hold_change",
     "outcome_rows",
     "quantity",
-    "score_row",
     "setting_rows",
     "trade_off_rows",
 ]
 
 
-def quantity(value: float | None, unit: str, digits: int = 3) -> str:
-    """Return a value with its SI prefix, `unknown` for None.
+def hold_change(parts: PartsList) -> str:
+    """Say in one line that the hold is not that of board.toml, and what mends it; empty where it is.
 
-    Examples
-    --------
-    >>> quantity(0.0356, "V")
-    '35.6 mV'
+    All figures are of the recommended hold.
     """
-    if value is None:
-        return "unknown"
-    if value == 0.0 or not math.isfinite(value):
-        return f"{value:g} {unit}"
-    power = max(-4, min(3, math.floor(math.log10(abs(value)) / 3.0)))
-    prefix = {-4: "p", -3: "n", -2: "u", -1: "m", 0: "", 1: "k", 2: "M", 3: "G"}[power]
-    return f"{value / 10.0 ** (3 * power):.{digits}g} {prefix}{unit}"
+    own, fitted, advised_s = parts.own.hold, parts.board.hold, parts.hold.hold_s
+    if own == fitted or advised_s is None:
+        return ""
+    ohm, farads = quantity(fitted.resistor.typ, "ohm"), quantity(fitted.capacitor.typ, "F")
+    return (
+        f"board.toml holds the alert for {parts.own.hold_s:.2f} s and the calls' cadence asks for "
+        f"{advised_s:.2f} s, so all figures are for R9 = {ohm} and C5 = {farads} ({parts.hold_s:.2f} s): fit "
+        f'them and set hold.resistor = "{ohm}" and hold.capacitor = "{farads}" in board.toml.'
+    )
 
 
 def headline(found: Recommendation, day: Day) -> tuple[str, ...]:
@@ -53,7 +54,7 @@ def headline(found: Recommendation, day: Day) -> tuple[str, ...]:
             "Either relax a limit (below), record more, or change the box."
         )
     elif found.proven.all:
-        lines.append("Passes all three limits, and held-out sessions prove it at 95 %.")
+        lines.append(f"Passes all three limits, and held-out {found.figures.unit}s prove it at 95 %.")
     else:
         open_ = [
             name
@@ -95,7 +96,9 @@ def setting_rows(found: Recommendation, parts: PartsList) -> list[tuple[str, str
             rows.append(
                 (f"{ref} set", f"{reading} with its fixed resistor: {100 * knob.travel:.0f} % of travel")
             )
-    rows.append(("hold, advised", parts.hold.reason))
+    rows.append(("hold, why", parts.hold.reason))
+    if change := hold_change(parts):
+        rows.append(("hold, board.toml", change))
     return rows
 
 
@@ -134,12 +137,19 @@ def outcome_rows(found: Recommendation, day: Day) -> list[tuple[str, str, str, s
     """Return (figure, limit, held out, on the recordings it was chosen from)."""
     limits = day.limits
     columns = (found.held_out, found.figures)
-    no = "unknown: under 3 sessions"
+    no = "unknown: nothing could be held out"
 
     def row(name: str, limit: str, text: list[str]) -> tuple[str, str, str, str]:
         return (name, limit, text[0], text[1])
 
     calls = [_calls_text(f) if f is not None else no for f in columns]
+    plain = [
+        no
+        if f is None
+        else f"Clopper-Pearson {_interval_text(f.calls_exact, scale=100.0)}, "
+        f"Wilson {_interval_text(f.calls_wilson, scale=100.0)}"
+        for f in columns
+    ]
     alarms = [
         no if f is None else f"{_figure(f.false_alarms_per_day)} {_interval_text(f.false_alarms_interval)}"
         for f in columns
@@ -148,16 +158,32 @@ def outcome_rows(found: Recommendation, day: Day) -> list[tuple[str, str, str, s
         no
         if f is None
         else f"{_seconds(f.response_p95_s)} {_interval_text(f.response_p95_interval)}, "
-        f"median {_seconds(f.response_median_s)}"
+        f"half within {_seconds(f.response_median_s)} {_interval_text(f.response_median_interval)}"
         for f in columns
     ]
     minutes = [no if f is None else _figure(f.alert_minutes_per_day) for f in columns]
     return [
         row("calls caught", f"at least {100 * limits.calls_caught:g} %", calls),
+        row("the same, if calls were independent", "", plain),
         row("false alarms a day", f"at most {limits.false_alarms_per_day:g}", alarms),
         row("95 % of calls answered within", f"{limits.response_s:g} s", response),
         row("minutes of false alert a day", "", minutes),
     ]
+
+
+def interval_notes(figures: Figures) -> list[str]:
+    """Return which 95 % interval stands behind which figure, each way once."""
+    told = [
+        ("calls caught", figures.calls_interval.method),
+        ("false alarms a day", figures.false_alarms_interval.method),
+        *((c.exposure.label, c.method) for c in figures.classes),
+        ("half of the calls within", figures.response_median_interval.method),
+        ("95 % of calls within", figures.response_p95_interval.method),
+    ]
+    ways: dict[str, list[str]] = {}
+    for what, method in told:
+        ways.setdefault(method, []).append(what)
+    return [f"{', '.join(what)}: {method}" for method, what in ways.items()]
 
 
 def class_rows(figures: Figures) -> list[tuple[str, ...]]:
@@ -194,23 +220,6 @@ def trade_off_rows(found: Recommendation) -> list[tuple[str, ...]]:
         )
         for t in found.trade_offs
     ]
-
-
-def score_row(found: Recommendation, area: Auc) -> tuple[str, ...]:
-    """Return one detector's line of the comparison: held-out figures where there are any."""
-    figures = found.held_out or found.figures
-    margin = found.choice.margin
-    return (
-        found.sweep.detector,
-        _calls_text(figures),
-        f"{_figure(figures.false_alarms_per_day)} {_interval_text(figures.false_alarms_interval)}",
-        _seconds(figures.response_p95_s),
-        "none"
-        if margin is None
-        else f"{margin.threshold:.1f} {found.sweep.levels.unit}, {margin.delay_percent:.0f} %",
-        {True: "yes", False: "no", None: "unknown"}[found.passes],
-        auc_text(area),
-    )
 
 
 def auc_text(area: Auc) -> str:

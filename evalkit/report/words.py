@@ -14,12 +14,11 @@ from evalkit.figures import Figures
 from evalkit.parts import PartsList
 from evalkit.recommendation import Recommendation
 from evalkit.report.incidents import IncidentKind, Shown
-from evalkit.report.wording import quantity
+from evalkit.report.wording import hold_change, quantity
 
 __all__ = [
     "CAUTIONS",
     "amount_text",
-    "evidence_wanted",
     "expectations",
     "first_sentence",
     "incident_facts",
@@ -40,8 +39,6 @@ CAUTIONS = (
     "A contact pickup records speech. Listen before you share recordings, and ask whoever can be heard.",
 )
 """Design, section 8."""
-_SAME_HOLD = 0.05
-"""Holds that differ by less are the same to whoever hears them."""
 _LONGEST_NOTE = 95
 """Letters that fit under a picture."""
 
@@ -140,9 +137,8 @@ def setting_sentences(found: Recommendation, parts: PartsList) -> list[str]:
     said.append(
         f"{_what_counts(found)} sets the box off once it has lasted {found.delay_s:.2f} s. {_hold(found)}"
     )
-    hold_s = found.sweep.integrator.hold_s
-    if parts.hold_s is not None and not math.isclose(parts.hold_s, hold_s, rel_tol=_SAME_HOLD):
-        said.append(f"With the parts below it goes on for {parts.hold_s:.1f} s instead. {parts.hold.reason}")
+    if change := hold_change(parts):
+        said.append(change)
     margin = found.choice.margin
     if margin is not None:
         least = "at least " if margin.at_least else ""
@@ -166,7 +162,7 @@ def expectations(figures: Figures, day: Day) -> list[tuple[str, str, str]]:
         sure = "how sure is unknown"
         if pair is not None:
             low, high = _hundred(pair[0]), _hundred(pair[1])
-            sure = f"of 100 calls, {low} to {high} (95 % interval, sessions as clusters)"
+            sure = f"of 100 calls, {low} to {high} (95 % interval, {figures.unit}s as clusters)"
         rows.append(
             (
                 "Calls caught",
@@ -189,19 +185,6 @@ def expectations(figures: Figures, day: Day) -> list[tuple[str, str, str]]:
         )
     rows.append(_response_row(figures, limits.response_s))
     return rows
-
-
-def evidence_wanted(found: Recommendation, day: Day) -> list[str]:
-    """Return what would prove the setting: more calls, or so much more of each class without an alarm."""
-    figures = found.held_out or found.figures
-    said = []
-    if found.held_out is None:
-        said.append("Record at least 3 sessions with calls, so that each can be held out in turn.")
-    if not found.proven.calls and figures.counted:
-        said.append(_calls_wanted(figures, day))
-    if not found.proven.false_alarms:
-        said += _hours_wanted(figures, day)
-    return said
 
 
 def incident_story(shown: Shown, found: Recommendation) -> str:
@@ -276,62 +259,14 @@ def _response_row(figures: Figures, limit_s: float) -> tuple[str, str, str]:
         return "Answers within", "unknown", f"no call was counted; {wanted}"
     pair = figures.response_p95_interval.pair()
     sure = "" if pair is None else f" ({_seconds(pair[0])} to {_seconds(pair[1])}, 95 % interval)"
+    half = figures.response_median_interval.pair()
     told = f"{_seconds(median)} for half of the calls"
+    if half is not None:
+        told += f" ({_seconds(half[0])} to {_seconds(half[1])})"
     late = f"95 % of them within {_seconds(p95)}{sure}"
     if math.isinf(p95):
         late = f"more than 5 % of them never{sure}"
     return "Answers within", told, f"{late}; {wanted}"
-
-
-def _calls_wanted(figures: Figures, day: Day) -> str:
-    """Search for how many times the same calls, all caught, it takes; no formula of its own."""
-    from evalkit.proportions import clustered_interval
-
-    sessions = sorted({c.session for c in figures.calls})
-    counted = np.array(
-        [sum(c.session == s and c.fate not in ("cut", "masked") for c in figures.calls) for s in sessions]
-    )
-    if figures.caught < figures.counted:
-        return (
-            f"Calls: {figures.counted - figures.caught} of {figures.counted} were missed; more recordings "
-            "narrow the interval, they do not mend the misses."
-        )
-    limit = day.limits.calls_caught
-    for times in range(2, 200):
-        # a further sitting is a further session of the same size
-        more = np.tile(counted, times)
-        if float(clustered_interval(more, more).lower) >= limit:
-            break
-    else:
-        return f"Calls: no number of them proves {100 * limit:g} of 100 for certain."
-    per_session = round(float(counted.mean()))
-    low, high = len(sessions), len(sessions) * times
-    while high - low > 1:
-        middle = (low + high) // 2
-        enough = np.full(middle, per_session)
-        low, high = (
-            (low, middle) if float(clustered_interval(enough, enough).lower) >= limit else (middle, high)
-        )
-    return (
-        f"Calls: about {high} sessions of {per_session} calls, none missed, would show "
-        f"{100 * limit:g} of 100 ({len(sessions)} sessions so far)."
-    )
-
-
-def _hours_wanted(figures: Figures, day: Day) -> list[str]:
-    from evalkit.rates import exposure_needed
-
-    said = []
-    clean = [c for c in figures.classes if c.exposure.per_day > 0.0]
-    for c in clean:
-        e = c.exposure
-        wanted = exposure_needed(day.limits.false_alarms_per_day / e.per_day, count=c.alarms)
-        if wanted <= e.recorded:
-            continue
-        none = "without an alarm" if c.alarms == 0 else f"with no alarm beyond the {c.alarms} so far"
-        have = amount_text(e.recorded, e.unit) if e.recorded else "none"
-        said.append(f"{e.label}: {amount_text(wanted, e.unit)} in all {none} (recorded so far: {have}).")
-    return said
 
 
 def _unproven(found: Recommendation) -> list[str]:
