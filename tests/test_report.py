@@ -409,6 +409,9 @@ def test_what_to_record_next_is_the_plan_itself(contents: Contents) -> None:
     assert places == sorted(places)
     for k, said in enumerate(page.wanted, 1):
         assert re.search(rf"^{k}\. {re.escape(said[:20])}", markdown, re.MULTILINE)
+    # every note is an item of its own, after a line of nothing
+    assert f"\n\n- {page.wanted_notes[0][:12]}" in markdown
+    assert "\\n" not in markdown
 
 
 @settings(derandomize=True, deadline=None, max_examples=200)
