@@ -66,7 +66,7 @@ def against_chance(found: Recommendation, dataset: Dataset, cache: CrossingCache
     for recording in dataset.recordings:
         tally = tallies[recording.name]
         calls = np.array([[c.start_s - EARLY_S, c.end_s] for c in tally.calls if not c.cut]).reshape(-1, 2)
-        starts = _alert_starts(found, folds, tally, recording, dataset, cache)
+        starts = _alert_starts(folds, tally, recording, dataset, cache)
         shifts = turns.uniform(0.0, recording.duration_s, _TURNS)
         observed += int(_hit(calls, starts, np.zeros(1), recording.duration_s)[0])
         turned += _hit(calls, starts, shifts, recording.duration_s)
@@ -75,7 +75,6 @@ def against_chance(found: Recommendation, dataset: Dataset, cache: CrossingCache
 
 
 def _alert_starts(
-    found: Recommendation,
     folds: dict[str, Fold],
     tally: Tally,
     recording: Recording,
@@ -94,13 +93,13 @@ def _alert_starts(
             detector,
             lane=fold.lane,
             delay_s=fold.delay_s,
-            integrator=found.sweep.integrator,
+            integrator=fold.integrator,
             warmup_s=dataset.board.warmup_s,
             cache=cache,
         )
         return {"starts_s": np.sort([alert.start_s for alert in alerts])}
 
-    setting = (f"{fold.lane}", repr(fold.delay_s), repr(found.sweep.integrator))
+    setting = (f"{fold.lane}", repr(fold.delay_s), repr(fold.integrator))
     key = ("alerts", *crossings_key(recording, detector), recording.session, *setting)
     return cache.arrays(key, begun)["starts_s"]
 

@@ -186,6 +186,10 @@ class DrawnLevels:
         """Return the highest level of each band in each column, dB of full scale: (n_columns, 16)."""
         return np.asarray(self._pyramid.across("bands", edges) * BAND_STEP_DB + BAND_LOWEST_DB)
 
+    def let_go(self) -> None:
+        """Give back the memory of what was read so far (`Pyramid.let_go`): for who went through all of it."""
+        self._pyramid.let_go()
+
     @property
     def square(self) -> NDArray[np.float32]:
         """Mean square of every block, full scale = 1."""

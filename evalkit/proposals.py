@@ -73,14 +73,17 @@ def find_proposals(levels: DrawnLevels) -> tuple[Proposal, ...]:
     """
     block_s = levels.block_samples / levels.sample_rate_hz
     short = list(_short_events(levels.square, block_s))
+    levels.let_go()
     found = [_at_least(event, _SHORTEST_S) for event in short]
     timeline = _Timeline(short)
     for event in _short_events(levels.upper, block_s):
         if not any(_is_part(event, other) for other in timeline.at(event)):
             found.append(_at_least(event, _SHORTEST_S))
+    levels.let_go()
     found.sort()
     for scale in _LONG_SCALES:
-        longer = _long_events(levels.square, block_s, *scale)
+        longer = list(_long_events(levels.square, block_s, *scale))
+        levels.let_go()
         timeline = _Timeline(found)
         found = sorted([*found, *(event for event in longer if _is_new(event, timeline.at(event)))])
     return tuple(found)

@@ -9,6 +9,7 @@ another file. It can be deleted at any time.
 
 import contextlib
 import json
+import mmap
 import os
 import secrets
 from collections.abc import Mapping, Sequence
@@ -188,7 +189,7 @@ class Pyramid:
             if len(text) != length:
                 raise ValueError(f"{path}: cut short")
             # From here on the file may be deleted: what is mapped stays.
-            self._bytes: NDArray[np.uint8] = np.memmap(opened, dtype=np.uint8, mode="r")
+            self._map = mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ)
         head = json.loads(text)
         self.made_of: dict[str, Any] = head["made_of"]
         self.extra: dict[str, Any] = head["extra"]
@@ -203,8 +204,13 @@ class Pyramid:
         row = self.rows[name]
         place = self._places[name][level]
         n_bytes = row.lengths[level] * row.entry_bytes
-        flat = self._bytes[place : place + n_bytes].view(row.dtype)
+        flat = np.frombuffer(self._map, np.uint8, n_bytes, place).view(row.dtype)
         return flat if row.width == 1 else flat.reshape(-1, row.width)
+
+    def let_go(self) -> None:
+        """Give back the memory of what was read so far; it is read again where it is wanted again."""
+        if hasattr(mmap, "MADV_DONTNEED"):
+            self._map.madvise(mmap.MADV_DONTNEED)
 
     def across(self, name: str, edges: NDArray[np.float64]) -> NDArray[Any]:
         """Return what a row says of each column of a picture.

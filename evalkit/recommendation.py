@@ -1,12 +1,13 @@
 """The recommendation: a setting, its figures, how far they are proven, and what would help."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from evalkit.board import Board, Hold
 from evalkit.cache import CrossingCache
 from evalkit.choice import Choice, Spread, choose
+from evalkit.crossings import Integrator
 from evalkit.dataset import Dataset
 from evalkit.day import Day, Limits
 from evalkit.detectors import Detector, Levels, LevelUnit
@@ -56,6 +57,8 @@ class Fold:
     delay_s: float
     detector: Detector | None
     """Fitted without the session; None where the sweep came without one."""
+    integrator: Integrator
+    """With the hold that the other sessions ask for."""
 
 
 @dataclass(frozen=True)
@@ -181,8 +184,8 @@ def recommend(
 
     Where the edge of the sweep decides, both axes are continued once and the
     choice is made again; likewise where the calls' cadence asks for another hold
-    than the board's. That hold is taken from all labelled calls, also in the
-    folds: it is a matter of how phones ring, not of what the detector makes of it.
+    than the board's. A fold keeps that hold where it is about what the fold's own
+    calls and setting ask for (`holding.fitting_hold`), else it has its own.
 
     Raises
     ------
@@ -208,7 +211,10 @@ def recommend(
         hold, sweeps = wanted, sweeps.with_hold(wanted)
         swept, extra = _wide_enough(sweeps, dataset.day, spread)
     found = recommend_from(
-        swept, dataset.day, spread=spread, without=lambda groups: sweeps.without(groups, extra=extra)
+        swept,
+        dataset.day,
+        spread=spread,
+        without=lambda groups: _with_own_hold(dataset, sweeps, groups, extra, hold, spread),
     )
     scales = {r.full_scale_v for r in dataset.recordings}
     return replace(
@@ -218,6 +224,26 @@ def recommend(
         built=_built(found, tolerances) if swept.levels.gain is not None else None,
         hold=hold,
     )
+
+
+def _with_own_hold(
+    dataset: Dataset,
+    sweeps: Sweeps,
+    groups: Sequence[frozenset[str]],
+    extra: int,
+    hold: Hold,
+    spread: Spread,
+) -> Iterator[Sweep]:
+    """Yield each fold's sweep, made again where its own sessions ask for another hold."""
+    board = replace(dataset.board, hold=hold)
+    for group, swept in zip(groups, sweeps.without(groups, extra=extra)):
+        rest = replace(dataset, recordings=tuple(r for r in dataset.recordings if r.session not in group))
+        own = replace(swept, tallies=tuple(t for t in swept.tallies if t.session not in group))
+        wanted = _hold_wanted(own, board, dataset.day, spread, cadence_of(rest))
+        if wanted == hold:
+            yield swept
+        else:
+            yield from sweeps.with_hold(wanted).without([group], extra=extra)
 
 
 def _wide_enough(sweeps: Sweeps, day: Day, spread: Spread) -> tuple[Sweep, int]:
@@ -382,6 +408,7 @@ def _hold_out(
                     position=float(fold_sweep.levels.position[lane]),
                     delay_s=float(fold_sweep.delay_s[delay_index]),
                     detector=fold_sweep.by,
+                    integrator=fold_sweep.integrator,
                 )
             )
             outcomes += [Outcome(t, lane, delay_index) for t in own]

@@ -17,7 +17,7 @@ from evalkit.detectors import Source
 from evalkit.detectors.learned import LearnedDetector
 from evalkit.folds import OWN, makers_held_out
 from evalkit.planning import plan
-from evalkit.recommendation import Recommendation, recommend_from, sentences
+from evalkit.recommendation import Recommendation, recommend, recommend_from, sentences
 from evalkit.scoring import Sweeps
 from evalkit.training import DetectorName, Material
 
@@ -121,6 +121,39 @@ class TestNoLeakage:
             for maker in {"ada", "bo"}:
                 assert len({own[s] for s in sessions if MAKERS[s] == maker}) == 1
             assert own["s2"] != own["s4"]
+
+
+class TestHold:
+    """The hold, too, is chosen without what is held out."""
+
+    def test_a_session_that_pauses_longer_does_not_set_the_hold_that_it_is_scored_with(
+        self, alone: Dataset
+    ) -> None:
+        """Every second ring of one session is not labelled: its calls pause 4 s, the others' 1.5 s."""
+
+        def rarer(recording: Recording) -> Recording:
+            if recording.session != "s0":
+                return recording
+            rings = [s for s in recording.segments if s.label == "ring"]
+            calls = [[r] for r in rings[:1]]
+            for ring in rings[1:]:
+                if ring.start_s - calls[-1][-1].end_s > 4.5:
+                    calls.append([])
+                calls[-1].append(ring)
+            kept = {ring for call in calls for ring in call[::2]}
+            return replace(
+                recording, segments=tuple(s for s in recording.segments if s.label != "ring" or s in kept)
+            )
+
+        # what is left unlabelled would be false alarms: none of that matters to the hold
+        odd = replace(alone, recordings=tuple(map(rarer, alone.recordings)))
+        found = recommend(odd, DetectorName.ENVELOPE, cache=CrossingCache(odd.folder))
+        hold_s = {fold.session: fold.integrator.hold_s for fold in found.folds}
+        others = {hold_s[s] for s in hold_s if s != "s0"}
+        assert others == {found.sweep.integrator.hold_s}
+        assert hold_s["s0"] < 0.8 * min(others)
+        (own,) = [t for t in found.sweep.tallies if t.session == "s0"]
+        assert own.calls
 
 
 class TestWhatIsSaid:

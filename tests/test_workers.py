@@ -199,6 +199,15 @@ class TestEachRecording:
             each_recording(work, workshop.recordings, workers=team)
         assert caught.value.details == ("here",)
 
+    def test_a_process_uses_one_thread_for_compiled_code(self, workshop: Dataset) -> None:
+        def work(recording: Recording, advance: Callable[[float], None]) -> int:
+            import numba
+
+            return int(numba.config.NUMBA_NUM_THREADS)
+
+        with open_workers(2, None) as workers:
+            assert set(each_recording(work, workshop.recordings, workers=workers)) == {1}
+
     def test_nothing_to_do(self, workshop: Dataset) -> None:
         with open_workers(2, None) as workers:
             assert each_recording(lambda *_: 0, [], workers=workers) == []

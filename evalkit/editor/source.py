@@ -110,6 +110,7 @@ class Source:
         loud = np.flatnonzero(square > max(usual, 1e-12) * 10.0 ** (_LOUD_DB / 10.0))
         block_s = self.levels.block_samples / self.levels.sample_rate_hz
         starts = loud[np.diff(loud, prepend=-(10**9)) * block_s > _LOUD_BREAK_S]
+        self.levels.let_go()
         return np.asarray(starts * block_s, np.float64)
 
     @property
