@@ -16,8 +16,9 @@ does not ask for any level over that of 16-bit rounding, since what a pickup
 hears faintly can be made loud.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,32 +72,14 @@ def speech_like(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -
     tuple of SpeechLike
         Seconds from the start; windows that touch are one stretch.
     """
-    envelope = envelope_of(blocks, sample_rate_hz=sample_rate_hz)
     step_s = _step_samples(sample_rate_hz) / sample_rate_hz
     length, hop = round(_WINDOW_S / step_s), round(_HOP_S / step_s)
-    if len(envelope) < hop:
-        return ()
-    # A recording shorter than a window is looked at as it is.
-    length = min(length, len(envelope))
-    frequencies = np.fft.rfftfreq(length, step_s)
-    counted = frequencies >= _SLOWEST_HZ
-    syllables = (frequencies >= _SWING_HZ[0]) & (frequencies <= _SWING_HZ[1])
-    taper = np.hanning(length)
-    least_swings = max(2, round(_LEAST_SWINGS_HZ * length * step_s))
-    starts = [*range(0, len(envelope) - length, hop), len(envelope) - length]
     found: list[SpeechLike] = []
-    for start in starts:
-        window = envelope[start : start + length].astype(np.float64)
-        mean = float(window.mean())
-        if mean < _SILENCE or float(window.std()) < _LEAST_DEPTH * mean:
+    for start, window in _windows(_envelope(blocks, sample_rate_hz=sample_rate_hz), length, hop):
+        share = _share(window.astype(np.float64), step_s)
+        if share is None:
             continue
-        if _swings(window - mean) < least_swings:
-            continue
-        power = np.abs(np.fft.rfft((window - mean) * taper)) ** 2
-        share = float(power[syllables].sum() / power[counted].sum())
-        if share < _LEAST_SHARE:
-            continue
-        stretch = SpeechLike(start * step_s, (start + length) * step_s, share)
+        stretch = SpeechLike(start * step_s, (start + len(window)) * step_s, share)
         if found and stretch.start_s <= found[-1].end_s:
             before = found.pop()
             stretch = SpeechLike(before.start_s, stretch.end_s, max(before.share, share))
@@ -113,24 +96,71 @@ def envelope_of(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -
         Empty where the rate is too low to hold any of the band. A part of a
         step at the end is left out.
     """
+    return np.concatenate([np.zeros(0, np.float32), *_envelope(blocks, sample_rate_hz=sample_rate_hz)])
+
+
+def _envelope(blocks: Iterable[NDArray[np.float32]], *, sample_rate_hz: int) -> Iterator[NDArray[np.float32]]:
+    """Yield the same, block by block."""
     from scipy.signal import butter, sosfilt, sosfilt_zi
 
     top_hz = min(SPEECH_BAND_HZ[1], 0.45 * sample_rate_hz)
-    if top_hz <= SPEECH_BAND_HZ[0]:
-        return np.zeros(0, np.float32)
-    sections = butter(4, (SPEECH_BAND_HZ[0], top_hz), "bandpass", fs=sample_rate_hz, output="sos")
-    state = 0.0 * sosfilt_zi(sections)
+    sounds = top_hz > SPEECH_BAND_HZ[0]
+    band_hz = (SPEECH_BAND_HZ[0], top_hz)
+    sections = butter(4, band_hz, "bandpass", fs=sample_rate_hz, output="sos") if sounds else None
+    state = 0.0 * sosfilt_zi(sections) if sounds else None
     step = _step_samples(sample_rate_hz)
     rest = np.zeros(0)
-    pieces: list[NDArray[np.float32]] = []
     for block in blocks:
+        if not sounds:
+            continue
         filtered, state = sosfilt(sections, block, zi=state)
         waiting = np.concatenate([rest, filtered])
         whole = len(waiting) // step
         steps = waiting[: whole * step].reshape(whole, step)
-        pieces.append(np.sqrt(np.mean(steps**2, axis=1)).astype(np.float32))
+        yield np.sqrt(np.mean(steps**2, axis=1)).astype(np.float32)
         rest = waiting[whole * step :]
-    return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
+
+
+def _windows(
+    envelope: Iterable[NDArray[np.float32]], length: int, hop: int
+) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Yield windows every so many steps and one that ends with the last step, each with its start.
+
+    A recording shorter than a window is looked at as it is; one shorter than a hop not at all.
+    """
+    kept, first, start = np.zeros(0, np.float32), 0, 0
+    for piece in envelope:
+        kept = np.concatenate([kept, piece])
+        while first + len(kept) > start + length:
+            yield start, kept[start - first : start - first + length]
+            start += hop
+        # the last window may reach back as far as its length
+        spare = max(0, min(start - first, len(kept) - length))
+        kept, first = kept[spare:], first + spare
+    if first + len(kept) >= hop:
+        own = min(length, len(kept))
+        yield first + len(kept) - own, kept[len(kept) - own :]
+
+
+def _share(window: NDArray[np.float64], step_s: float) -> float | None:
+    """Return the share of a window's swing between 2 and 8 Hz if it swings like speech."""
+    mean = float(window.mean())
+    if mean < _SILENCE or float(window.std()) < _LEAST_DEPTH * mean:
+        return None
+    length = len(window)
+    if _swings(window - mean) < max(2, round(_LEAST_SWINGS_HZ * length * step_s)):
+        return None
+    frequencies, taper = _transform(length, step_s)
+    power = np.abs(np.fft.rfft((window - mean) * taper)) ** 2
+    syllables = (frequencies >= _SWING_HZ[0]) & (frequencies <= _SWING_HZ[1])
+    share = float(power[syllables].sum() / power[frequencies >= _SLOWEST_HZ].sum())
+    return share if share >= _LEAST_SHARE else None
+
+
+@lru_cache(maxsize=4)
+def _transform(length: int, step_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return frequencies and taper of a window."""
+    return np.asarray(np.fft.rfftfreq(length, step_s), np.float64), np.hanning(length)
 
 
 def _swings(window: NDArray[np.float64]) -> int:

@@ -14,6 +14,7 @@ on where it stopped when the same command is given again; delete the table to be
 import csv
 import os
 import resource
+import signal
 import sys
 import tempfile
 import time
@@ -120,7 +121,14 @@ def main(n: int, table: Path) -> None:
     print("met" if low <= LEVEL else "MISSED")
 
 
+def ended(number: int, _: object) -> None:
+    """Say that somebody ended the run, which says nothing by itself."""
+    name = signal.Signals(number).name
+    raise SystemExit(f"ended from outside by {name}; the turns so far are kept, the same command goes on")
+
+
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, ended)
     main(
         int(sys.argv[1]) if len(sys.argv) > 1 else 100,
         Path(sys.argv[2]) if len(sys.argv) > 2 else Path("null-labels.csv"),

@@ -526,6 +526,7 @@ def write(folder: Path, rows: list[Row]) -> None:
         axes.set_xlabel(label)
         axes.set_ylabel("seconds for the sweep")
         axes.set_xticks(sizes, [f"{size:g}" for size in sizes])
+        axes.set_yticks([row.seconds for row in own], [f"{row.seconds:.3g}" for row in own])
         axes.minorticks_off()
         axes.grid(True, color="0.85")
     figure.savefig(folder / "speed.png", dpi=120)
