@@ -12,7 +12,7 @@ from evalkit.roc import Auc, FreeResponse, RocCurve, Scores, auc, free_response,
 from evalkit.scoring import SegmentScores, score_segments
 from evalkit.workers import Workers
 
-__all__ = ["Curves", "curves_of"]
+__all__ = ["Curves", "chosen_scores", "curves_of"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,29 @@ class Curves:
     """What `events` and its area come from: the same segments, in the same order, for every detector."""
 
 
+def chosen_scores(
+    dataset: Dataset, found: Recommendation, cache: CrossingCache, *, workers: Workers | None = None
+) -> SegmentScores:
+    """Score every segment at a recommendation's delay.
+
+    Raises
+    ------
+    ValueError
+        If the recommendation's sweep does not tell its detector.
+    """
+    if found.sweep.by is None:
+        raise ValueError("the sweep does not tell its detector, so segments cannot be scored")
+    return score_segments(
+        dataset,
+        found.sweep.by,
+        delay_s=found.delay_s,
+        integrator=found.sweep.integrator,
+        warmup_s=dataset.board.warmup_s,
+        cache=cache,
+        workers=workers,
+    )
+
+
 def curves_of(
     dataset: Dataset, found: Recommendation, cache: CrossingCache, *, workers: Workers | None = None
 ) -> Curves:
@@ -44,17 +67,7 @@ def curves_of(
     ValueError
         If the recommendation's sweep does not tell its detector.
     """
-    if found.sweep.by is None:
-        raise ValueError("the sweep does not tell its detector, so segments cannot be scored")
-    scored = score_segments(
-        dataset,
-        found.sweep.by,
-        delay_s=found.delay_s,
-        integrator=found.sweep.integrator,
-        warmup_s=dataset.board.warmup_s,
-        cache=cache,
-        workers=workers,
-    )
+    scored = chosen_scores(dataset, found, cache, workers=workers)
     cluster = found.sweep.clusters(scored.session)
     events, pieces = _scores(scored, "nuisance", cluster), _scores(scored, "piece", cluster)
     areas = [auc(each) for each in (events, pieces)]

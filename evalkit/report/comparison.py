@@ -15,6 +15,7 @@ import numpy as np
 
 from evalkit.board import Board, Value
 from evalkit.cache import CrossingCache
+from evalkit.curves import chosen_scores
 from evalkit.dataset import Dataset
 from evalkit.day import Day
 from evalkit.figures import CallOutcome, Figures, Outcome, figures_of
@@ -24,7 +25,7 @@ from evalkit.recommendation import Recommendation
 from evalkit.report.wording import quantity
 from evalkit.report.words import position_text
 from evalkit.roc import Auc, Scores, auc, auc_difference
-from evalkit.scoring import SegmentScores, score_segments
+from evalkit.scoring import SegmentScores
 
 __all__ = ["Comparison", "Difference", "compared", "difference_of", "side_of"]
 
@@ -78,17 +79,7 @@ def side_of(dataset: Dataset, found: Recommendation, cache: CrossingCache) -> Si
     ValueError
         If the recommendation's sweep does not tell its detector.
     """
-    if found.sweep.by is None:
-        raise ValueError("the sweep does not tell its detector, so segments cannot be scored")
-    scored = score_segments(
-        dataset,
-        found.sweep.by,
-        delay_s=found.delay_s,
-        integrator=found.sweep.integrator,
-        warmup_s=dataset.board.warmup_s,
-        cache=cache,
-    )
-    return Side(dataset, found, _event_scores(scored))
+    return Side(dataset, found, _event_scores(chosen_scores(dataset, found, cache)))
 
 
 def compared(first: Side, second: Side) -> Comparison:
