@@ -14,15 +14,15 @@ Voltages of the lanes count from rest and are told in spans: one span is
 
 from collections.abc import Callable
 from enum import IntEnum, auto
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
-from numpy.typing import NDArray
+
+from evalkit._kernels import FloatArray, compiled, inlined
 
 __all__ = [
     "KNEE",
@@ -36,8 +36,6 @@ __all__ = [
     "circuit_lanes_apart",
     "circuit_voltages",
 ]
-
-FloatArray = NDArray[Any]
 
 LANES = 32
 """Lanes that advance together: two vectors of a wide processor, whose instructions then overlap."""
@@ -112,20 +110,9 @@ class State(IntEnum):
     TRIP = auto()  # the level that the comparator waits for: UPPER while low, LOWER while high
 
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 _cgutils: Any = cgutils
 _Value = Any
 """A row of lanes in a register, as the compiler knows it."""
-
-
-def _loop(function: _Function) -> _Function:
-    """Compile on first use; keep the machine code for the next process; let other threads run meanwhile."""
-    return cast(_Function, numba.njit(cache=True, nogil=True)(function))
-
-
-def _inline(function: _Function) -> _Function:
-    """Compile into the caller, so that its loop can be vectorised."""
-    return cast(_Function, numba.njit(inline="always")(function))
 
 
 class _Arithmetic:
@@ -474,7 +461,7 @@ _shared_window = _window(own_input=False)
 _own_window = _window(own_input=True)
 
 
-@_loop
+@compiled
 def circuit_front_end(
     block: FloatArray, volts: float, pickup: FloatArray, clamp_v: float, first_sample: int, state: FloatArray,
     x_out: FloatArray, bounds: FloatArray,
@@ -512,14 +499,14 @@ def circuit_front_end(
     state[0], state[1] = x1, y1
 
 
-@_inline
+@inlined
 def _front_end_step(x: Any, x1: Any, y1: Any, b0: Any, b1: Any, a1: Any, clamp_v: Any) -> Any:
     """Advance the front end by one sample."""
     y = (b0 * x + b1 * x1) - a1 * y1
     return y if y > clamp_v else clamp_v
 
 
-@_loop
+@compiled
 def circuit_lanes(
     x: FloatArray, bounds: FloatArray, constants: FloatArray, state: FloatArray, lane: int, n_lanes: int,
     first_sample: int, history: FloatArray,
@@ -569,7 +556,7 @@ def circuit_lanes(
     return x.shape[0], n_out
 
 
-@_loop
+@compiled
 def _list_changes(
     history: FloatArray, count: int, column: int, lane: int, constants: FloatArray, state: FloatArray,
     at: int, out_lane: FloatArray, out_sample: FloatArray, out_above: FloatArray, n_out: int,
@@ -589,7 +576,7 @@ def _list_changes(
     return n_out
 
 
-@_loop
+@compiled
 def circuit_lanes_apart(
     tone: FloatArray, amplitude: FloatArray, pickup: FloatArray, clamp_v: FloatArray,
     constants: FloatArray, state: FloatArray, highest: FloatArray, lowest: FloatArray, observed_from: int,
@@ -627,7 +614,7 @@ def circuit_lanes_apart(
                     lowest[lane + j] = min(lowest[lane + j], history[_LOWEST, j])
 
 
-@_loop
+@compiled
 def circuit_voltages(
     x: FloatArray, constants: FloatArray, state: FloatArray, lane: int, first_sample: int,
     out_output: FloatArray, out_storage: FloatArray, out_above: FloatArray,

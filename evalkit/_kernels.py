@@ -15,9 +15,12 @@ from numpy.typing import NDArray
 __all__ = [
     "ALERT_FIELDS",
     "SETTING_FIELDS",
+    "FloatArray",
     "HoldCode",
     "Verdict",
+    "compiled",
     "finish_alerts",
+    "inlined",
     "integrate_crossings",
     "integrator_shares",
     "judge_alerts",
@@ -31,12 +34,17 @@ FloatArray = NDArray[Any]
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def _loop(function: _Function) -> _Function:
+def compiled(function: _Function) -> _Function:
     """Compile on first use; keep the machine code for the next process; let other threads run meanwhile."""
     return cast(_Function, numba.njit(cache=True, nogil=True)(function))
 
 
-@_loop
+def inlined(function: _Function) -> _Function:
+    """Compile into the caller, so that its loop can be vectorised."""
+    return cast(_Function, numba.njit(inline="always")(function))
+
+
+@compiled
 def mean_square_level(
     block: FloatArray, volts: float, section: FloatArray, alpha: float, state: FloatArray, level: FloatArray
 ) -> None:
@@ -54,7 +62,7 @@ def mean_square_level(
     state[0], state[1], state[2] = x1, y1, m
 
 
-@_loop
+@compiled
 def level_crossings(
     level: FloatArray, upper: FloatArray, lower: FloatArray, high: FloatArray,
     first_sample: int, out_lane: FloatArray, out_sample: FloatArray, out_above: FloatArray,
@@ -85,7 +93,7 @@ def level_crossings(
     return level.shape[0], n_out
 
 
-@_loop
+@compiled
 def _waits(upper: FloatArray, lower: FloatArray, high: FloatArray) -> Any:
     """Nearest level above and below at which some lane's comparator would change."""
     next_up = np.inf
@@ -124,7 +132,7 @@ ALERT_FIELDS = 5  # start, end, rise, above time at rise, above time at firing
 _RISEN = 0.05  # "the last moment at which the integrator was below 5 %"
 
 
-@_loop
+@compiled
 def _emit(
     state: FloatArray, setting: int, end_s: float, out_setting: FloatArray, out: FloatArray, n: int
 ) -> int:
@@ -138,7 +146,7 @@ def _emit(
     return n + 1
 
 
-@_loop
+@compiled
 def _advance(
     state: FloatArray, setting: int, on: bool, t0: float, t1: float, above_s: float,
     tau_c: float, tau_d: float, fire: float, release: float, hold_kind: int, hold_s: float,
@@ -192,7 +200,7 @@ def _advance(
     return n
 
 
-@_loop
+@compiled
 def _advance_lane(
     lane: int, t1: float, lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
     states: FloatArray, tau_c: FloatArray, tau_d: FloatArray, fire: float, release: float,
@@ -216,7 +224,7 @@ def _advance_lane(
     return n
 
 
-@_loop
+@compiled
 def integrate_crossings(
     lane: FloatArray, sample: FloatArray, above: FloatArray, first: int, sample_rate_hz: float,
     lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
@@ -242,7 +250,7 @@ def integrate_crossings(
     return lane.shape[0], n
 
 
-@_loop
+@compiled
 def integrator_shares(
     above: FloatArray, kept_c: float, kept_d: float, fire: float, release: float, state: FloatArray,
     out_share: FloatArray, out_gate: FloatArray,
@@ -265,7 +273,7 @@ def integrator_shares(
     state[2] = 1.0 if was else 0.0
 
 
-@_loop
+@compiled
 def finish_alerts(
     end_s: float, lanes: FloatArray, next_mark: FloatArray, marks: FloatArray, mark_above: FloatArray,
     states: FloatArray, tau_c: FloatArray, tau_d: FloatArray, fire: float, release: float,
@@ -300,7 +308,7 @@ class Verdict(IntEnum):
     AFTER_CALL = 6  # most of what filled the integrator was a call
 
 
-@_loop
+@compiled
 def judge_alerts(
     setting: FloatArray, alerts: FloatArray, n_delays: int, mark_above: FloatArray,
     scored: FloatArray, calls: FloatArray, call_spans: FloatArray, call_marks: FloatArray,
@@ -354,7 +362,7 @@ def judge_alerts(
             k -= 1
 
 
-@_loop
+@compiled
 def _share(
     span: FloatArray, marks: FloatArray, mark_above: FloatArray,
     fire: float, rise: float, above_rise: float, above_fire: float,
@@ -368,7 +376,7 @@ def _share(
     return max(0.0, mark_above[marks[1]] - begin)
 
 
-@_loop
+@compiled
 def tally_alerts(
     setting: FloatArray, alerts: FloatArray, kind: FloatArray, cause: FloatArray,
     calls: FloatArray, early_s: float, segment_class: FloatArray,

@@ -249,16 +249,16 @@ def _with_own_hold(
 def _wide_enough(sweeps: Sweeps, day: Day, spread: Spread) -> tuple[Sweep, int]:
     """The sweep, continued where its edge decides, and by how many steps it was."""
     swept = sweeps.on_all(extra=0)
-    if _choice(swept, swept.tallies, day, spread).edge_decides:
+    if _choice(swept, plane_of(swept.classes, swept.tallies, day), spread).edge_decides:
         return sweeps.on_all(extra=_WIDEN_BY), _WIDEN_BY
     return swept, 0
 
 
 def _hold_wanted(swept: Sweep, board: Board, day: Day, spread: Spread, cadence: Cadence | None) -> Hold:
     """What R9 and C5 should be at the setting that a sweep leads to; those of the board where they fit."""
-    chosen = _choice(swept, swept.tallies, day, spread)
-    delay_s = float(swept.delay_s[chosen.delay_index])
     plane = plane_of(swept.classes, swept.tallies, day)
+    chosen = _choice(swept, plane, spread)
+    delay_s = float(swept.delay_s[chosen.delay_index])
     response_s = float(plane.response_p95_s[chosen.lane, chosen.delay_index])
     if not math.isfinite(response_s):
         response_s = delay_s
@@ -315,7 +315,7 @@ def recommend_from(
     """
     _check_enough(swept.tallies)
     plane = plane_of(swept.classes, swept.tallies, day)
-    choice = _choice(swept, swept.tallies, day, spread)
+    choice = _choice(swept, plane, spread)
     figures = figures_of(
         swept.classes, [Outcome(t, choice.lane, choice.delay_index) for t in swept.tallies], day
     )
@@ -359,15 +359,8 @@ def _spread_of(levels: Levels, built: Spread) -> Spread:
     return built if levels.sigma is None else replace(built, threshold=levels.sigma)
 
 
-def _choice(
-    swept: Sweep, tallies: Sequence[Tally], day: Day, spread: Spread, left_out: Sequence[str] = ()
-) -> Choice:
-    return choose(
-        plane_of(swept.classes, tallies, day, left_out=left_out),
-        swept.levels.position,
-        swept.delay_s,
-        _spread_of(swept.levels, spread),
-    )
+def _choice(swept: Sweep, plane: Plane, spread: Spread) -> Choice:
+    return choose(plane, swept.levels.position, swept.delay_s, _spread_of(swept.levels, spread))
 
 
 def _hold_out(
@@ -397,7 +390,8 @@ def _hold_out(
                 )
                 if there.recorded > 0.0 and elsewhere.recorded == 0.0
             )
-            choice = _choice(fold_sweep, rest, day, spread, only_here)
+            plane = plane_of(fold_sweep.classes, rest, day, left_out=only_here)
+            choice = _choice(fold_sweep, plane, spread)
             lane, delay_index = choice.lane, choice.delay_index
             folds.append(
                 Fold(

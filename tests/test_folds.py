@@ -21,7 +21,7 @@ from evalkit.recommendation import Recommendation, recommend, recommend_from, se
 from evalkit.scoring import Sweeps
 from evalkit.training import DetectorName, Material
 
-from .workshops import make_workshop
+from .workshops import make_workshop, relabelled
 
 SPREAD = Spread(threshold=1.0, delay=0.1)
 MAKERS = {"s0": None, "s1": None, "s2": "ada", "s3": "ada", "s4": "bo", "s5": "bo"}
@@ -97,7 +97,7 @@ class TestNoLeakage:
     ) -> None:
         other = replace(
             merged,
-            recordings=tuple(_relabelled(r) if r.maker == "ada" else r for r in merged.recordings),
+            recordings=tuple(relabelled(r) if r.maker == "ada" else r for r in merged.recordings),
         )
         folds = []
         for dataset in (merged, other):
@@ -192,18 +192,3 @@ class TestWhatIsSaid:
         texts = [step.text for step in plan(found, strict).steps]
         assert any("more makers" in text for text in texts)
         assert not any("more session" in text for text in texts)
-
-
-def _relabelled(recording: Recording) -> Recording:
-    """The labels of a recording in another order of time."""
-    end_s = recording.duration_s
-    return replace(
-        recording,
-        segments=tuple(
-            sorted(
-                replace(s, start_s=end_s - s.end_s, end_s=end_s - s.start_s)
-                for s in recording.segments
-                if s.start_s > 5.0
-            )
-        ),
-    )

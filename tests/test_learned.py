@@ -35,7 +35,7 @@ from evalkit.streams import crossings_of, frames_of, source_of
 from evalkit.training import DetectorName, Material, _kinds, detector_at, make_detector
 
 from .solver import default_board
-from .workshops import RATE_HZ, make_workshop
+from .workshops import RATE_HZ, make_workshop, relabelled
 
 BOARD = default_board()
 N_FEATURES = len(FEATURES)
@@ -243,7 +243,7 @@ class TestFold:
         out = sorted({r.session for r in workshop.recordings})[1]
         other = replace(
             workshop,
-            recordings=tuple(_relabelled(r) if r.session == out else r for r in workshop.recordings),
+            recordings=tuple(relabelled(r) if r.session == out else r for r in workshop.recordings),
         )
         choices = []
         for dataset in (workshop, other):
@@ -271,21 +271,6 @@ class TestFold:
     def test_what_is_held_out_together(self, workshop: Dataset) -> None:
         swept = Sweeps(DetectorName.ENVELOPE, workshop, cache=CrossingCache(workshop.folder)).on_all(extra=0)
         assert {t.cluster for t in swept.tallies} == {r.session for r in workshop.recordings}
-
-
-def _relabelled(recording: Recording) -> Recording:
-    """The labels of a recording in another order of time."""
-    end_s = recording.duration_s
-    return replace(
-        recording,
-        segments=tuple(
-            sorted(
-                replace(s, start_s=end_s - s.end_s, end_s=end_s - s.start_s)
-                for s in recording.segments
-                if s.start_s > 5.0
-            )
-        ),
-    )
 
 
 class TestAddingADetector:

@@ -231,21 +231,18 @@ def folder(tmp_path: Path) -> Path:
     return copy
 
 
+def trace_line(folder: Path, out: Path, *, stop_s: int) -> list[str]:
+    return [
+        *("trace", str(folder), "day-1"),
+        *("--start", "7", "--stop", str(stop_s), "--out", str(out / "look")),
+    ]
+
+
 class TestCommand:
     def test_writes_picture_and_table(
         self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        line = [
-            "trace",
-            str(folder),
-            "day-1",
-            "--start",
-            "7",
-            "--stop",
-            "22",
-            "--out",
-            str(tmp_path / "look"),
-        ]
+        line = trace_line(folder, tmp_path, stop_s=22)
         assert main([*line, "--json"]) == 0
         document = json.loads(capsys.readouterr().out)
         assert {Path(name).name for name in document["files"]} == {"look.png", "look.svg", "look.csv"}
@@ -269,7 +266,7 @@ class TestCommand:
         board = read_board(folder / "board.toml")
         document = json.loads((folder / "settings.json").read_text())
         (folder / "settings.json").write_text(json.dumps({**document, "hold_s": board.hold_s}))
-        line = ["trace", str(folder), "day-1", "--start", "7", "--stop", "8", "--out", str(tmp_path / "look")]
+        line = trace_line(folder, tmp_path, stop_s=8)
         assert main([*line, "--set", "supply.voltage=11 V"]) == 0
         assert "recommends a hold" not in capsys.readouterr().err
 
@@ -277,17 +274,7 @@ class TestCommand:
         self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         """Shown is the box of board.toml; the bench's cadence asks for a shorter hold than its 5.96 s."""
-        line = [
-            "trace",
-            str(folder),
-            "day-1",
-            "--start",
-            "7",
-            "--stop",
-            "22",
-            "--out",
-            str(tmp_path / "look"),
-        ]
+        line = trace_line(folder, tmp_path, stop_s=22)
         assert main(line) == 0
         told = capsys.readouterr()
         recommended_s = world().found.sweep.integrator.hold_s
@@ -304,17 +291,7 @@ class TestCommand:
     def test_a_longer_delay_does_not_fire(
         self, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        line = [
-            "trace",
-            str(folder),
-            "day-1",
-            "--start",
-            "7",
-            "--stop",
-            "22",
-            "--out",
-            str(tmp_path / "look"),
-        ]
+        line = trace_line(folder, tmp_path, stop_s=22)
         assert main([*line, "--set", "integrator.pot=1M", "--json"]) == 0
         assert json.loads(capsys.readouterr().out)["fires_at_s"] == []
 

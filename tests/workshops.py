@@ -3,14 +3,14 @@
 Nothing in it was recorded. It is small enough to be scored many times in a test.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from evalkit.dataset import Dataset, create_dataset, import_recordings, read_dataset
+from evalkit.dataset import Dataset, Recording, create_dataset, import_recordings, read_dataset
 from evalkit.segments import Segment, format_segments
 from evalkit.spans import ALL_TIME
 
@@ -119,3 +119,18 @@ def _laid_out(rng: np.random.Generator, calls: int) -> _Tape:
         at_s += rng.uniform(6.0, 8.0)
     tape.samples = tape.samples[: round((at_s + 4.0) * RATE_HZ)]
     return tape
+
+
+def relabelled(recording: Recording) -> Recording:
+    """The labels of a recording in another order of time."""
+    end_s = recording.duration_s
+    return replace(
+        recording,
+        segments=tuple(
+            sorted(
+                replace(s, start_s=end_s - s.end_s, end_s=end_s - s.start_s)
+                for s in recording.segments
+                if s.start_s > 5.0
+            )
+        ),
+    )

@@ -153,7 +153,7 @@ def _amplifier(board: Board, gain: NDArray[np.float64], rate: float) -> _Amplifi
 
 
 def _bounds(amplifier: _Amplifier, limit: NDArray[np.float64], keep: float) -> "dict[Constant, Any]":
-    """Return what bounds a window's outputs, rounded outward (see `_circuit_kernels._conducting`).
+    """Return what bounds a window's outputs, rounded outward (see `_circuit_kernels._acting`).
 
     With the leg's capacitor as it was at the window's start, an output lies between the one before and
     what it aims at; beyond by 2 |stay| times the limit where stay is negative. The capacitor moves by no more
