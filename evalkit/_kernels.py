@@ -129,6 +129,7 @@ _A_FIRE_ABOVE = 9
 SETTING_FIELDS = 10
 ALERT_FIELDS = 5  # start, end, rise, above time at rise, above time at firing
 
+_SURELY = 1e-7  # relative, far more than rounding moves a share: whatever is near is looked at exactly
 _RISEN = 0.05  # "the last moment at which the integrator was below 5 %"
 
 
@@ -215,6 +216,18 @@ def _advance_lane(
     next_mark[lane] = k
     n_delays = tau_c.shape[0]
     for d in range(n_delays):
+        # most stretches end with the gate as it was: then nothing is called, and no logarithm taken
+        u, gate = states[lane, d, _U], states[lane, d, _GATE] != 0.0
+        if on:
+            after = 1.0 - (1.0 - u) * np.exp(-(t1 - t0) / tau_c[d])
+            rises = u < _RISEN and after >= _RISEN * (1.0 - _SURELY)
+            still = not rises and (gate or after < fire * (1.0 - _SURELY))
+        else:
+            after = u * np.exp(-(t1 - t0) / tau_d[d])
+            still = not gate or after > release * (1.0 + _SURELY)
+        if still:
+            states[lane, d, _U] = after
+            continue
         n = _advance(
             states[lane, d], lane * n_delays + d, on, t0, t1, above_s, tau_c[d], tau_d[d],
             fire, release, hold_kind, hold_s, out_setting, out, n,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from evalkit.cache import CrossingCache
 from evalkit.crossings import Crossings
 from evalkit.dataset import Recording
-from evalkit.detectors import Detector, Source
+from evalkit.detectors import Detector, Follower, Source
 from evalkit.detectors.features import FEATURES, FrameMaker
 from evalkit.detectors.learned import LearnedDetector
 
@@ -19,7 +19,7 @@ __all__ = ["Advance", "audio_key", "crossings_key", "crossings_of", "frames_of",
 _Item = TypeVar("_Item")
 
 _LONG_BLOCK = 1 << 20
-"""Frames that a detector is given at once: few hand-overs between threads, 4 MB."""
+"""Frames that a detector is given at once: 4 MB, few hand-overs between threads."""
 
 Advance = Callable[[float], None]
 """Told how many seconds of the recording are done."""
@@ -69,7 +69,11 @@ def audio_key(recording: Recording) -> tuple[str, str]:
 
 def _detect(recording: Recording, detector: Detector, advance: Advance | None) -> Iterator[Crossings]:
     state = detector.at_rest(source_of(recording))
-    for block in _ahead(_blocks(recording, advance, block_frames=_LONG_BLOCK)):
+    blocks = _ahead(_blocks(recording, advance, block_frames=_LONG_BLOCK))
+    if isinstance(detector, Follower):
+        yield from detector.follow(blocks, state)
+        return
+    for block in blocks:
         chunk, state = detector.advance(block, state)
         yield chunk
 

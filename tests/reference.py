@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evalkit.board import Board, HoldKind
 
 F = np.float32
-KNEE = tuple(F(k / 9.0) for k in (0.14160916, -0.20082699, -0.38643045, 1.1176759))
+KNEE = tuple(F(k / 9.0) for k in (0.6045016, -1.7998283, 1.8923922))
 SETTLE_WINDOW = 64
 
 
@@ -30,20 +30,55 @@ class Nearness:
         self.smallest = min(self.smallest, abs(float(value) - float(threshold)) / scale)
 
 
-def high_pass(
-    samples: Sequence[float], zero: float, pole: float, rate: float, *, lowest: float = -math.inf
-) -> list[float]:
-    """(s + zero)/(s + pole) by the bilinear transform, its output held at `lowest` by its own charge."""
+def section(zero: float, pole: float, rate: float) -> tuple[float, float, float]:
+    """b0, b1, a1 of (s + zero)/(s + pole) by the bilinear transform."""
     k = 2.0 * rate
-    b0, b1, a1 = (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
+    return (k + zero) / (k + pole), (zero - k) / (k + pole), (pole - k) / (k + pole)
+
+
+def high_pass(samples: Sequence[float], zero: float, pole: float, rate: float) -> list[float]:
+    """(s + zero)/(s + pole), sample by sample."""
+    b0, b1, a1 = section(zero, pole, rate)
     x1 = y1 = 0.0
     out = []
-    for i, x in enumerate(samples):
-        if i % SETTLE_WINDOW == 0 and abs(y1) <= 1e-12:
-            y1 = 0.0
-        y1 = max(b0 * x + b1 * x1 - a1 * y1, lowest)
+    for x in samples:
+        y1 = b0 * x + b1 * x1 - a1 * y1
         x1 = x
         out.append(y1)
+    return out
+
+
+def held_high_pass(
+    samples: Sequence[float], zero: float, pole: float, rate: float, lowest: float
+) -> list[float]:
+    """(s + zero)/(s + pole), its output held at `lowest` by its own charge.
+
+    Two steps y -> max(d - a1 y, lowest) are one such step; so are two of those. The second and the last of each
+    four from the start are reckoned so.
+    """
+    b0, b1, a1 = section(zero, pole, rate)
+    p = -a1
+    driven = [b0 * x + b1 * x1 for x1, x in zip([0.0, *samples], samples)]
+    y = 0.0
+    out: list[float] = []
+    for i, d in enumerate(driven):
+        if i % SETTLE_WINDOW == 0 and abs(y) <= 1e-12:
+            y = 0.0
+        if i % 4 == 0:
+            first = y
+        if i % 4 in (0, 2) or p < 0.0:
+            y = max(d + p * y, lowest)
+        else:
+            drive, least = d + p * driven[i - 1], max(d + p * lowest, lowest)
+            if i % 4 == 1:
+                half = drive, least
+                y = max(drive + (p * p) * first, least)
+            else:
+                y = max(
+                    (drive + (p * p) * half[0]) + ((p * p) * (p * p)) * first,
+                    max(drive + (p * p) * half[1], least),
+                )
+        out.append(y)
     return out
 
 
@@ -60,8 +95,16 @@ def bent(drop: F) -> tuple[F, F]:
     """Two factors of what the knee adds to a drop's charge, in spans of 9 n Vt; 0 where the diode idles."""
     rest = max(F(1.0) - abs(drop), F(0.0))
     squared = rest * rest
-    slope = fma(fma(KNEE[3], rest, KNEE[2]), squared, fma(KNEE[1], rest, KNEE[0]))
-    return squared * rest, slope
+    return squared * squared, fma(KNEE[2], squared, fma(KNEE[1], rest, KNEE[0]))
+
+
+def merged(outputs: Sequence[F], sign: F) -> F:
+    """The one output, for a sample, that charges as these do in turn; the higher counts, or the lower (-1)."""
+    if len(outputs) == 1:
+        return outputs[0]
+    half = len(outputs) // 2
+    a, b = merged(outputs[:half], sign), merged(outputs[half:], sign)
+    return F(0.5) * (a + b) + sign * max(abs(F(0.5) * (a - b)), F(math.log(2.0) / 9.0))
 
 
 def diode_at(board: Board) -> tuple[float, float]:
@@ -106,18 +149,24 @@ def board_trace(
     lowest, highest = F(-output_rests / span), F((top - output_rests) / span)
     c1, c2 = r.coupling.typ, r.storage.typ
     both = c1 * c2 / (c1 + c2)
-    clamp_knee = F(math.log(c1 * n_vt * rate / saturation) / 9.0)
-    series_knee = F(math.log(both * n_vt * rate / saturation) / 9.0)
+    # the rectifier steps 12,000 times a second at the least
+    stride = 4 if rate >= 48_000.0 else 2 if rate >= 24_000.0 else 1
+    steps = rate / stride
+    clamp_knee = math.log(c1 * n_vt * rate / saturation) / 9.0
+    series_knee = math.log(both * n_vt * rate / saturation) / 9.0
+    knees, series_knee = F(clamp_knee + series_knee), F(series_knee)
     resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
-    clamp_share = F(1.0 / (1.0 + resistor * c1 * rate))
-    series_share = F(1.0 / (1.0 + resistor * both * rate))
-    kept = math.exp(-1.0 / (rate * (r.storage.typ * r.bleed.typ)))
+    clamp_share = F(1.0 / (1.0 + resistor * c1 * steps))
+    series_share = F(1.0 / (1.0 + resistor * both * steps))
+    kept = math.exp(-1.0 / (steps * (r.storage.typ * r.bleed.typ)))
     to_coupling, to_storage = F(c2 / (c1 + c2)), F(c1 / (c1 + c2) * kept)
-    to_both, keep = F((c2 + c1 * kept) / (c1 + c2)), F(kept)
+    keep = F(kept)
     upper, lower = F(board.upper_trip_v / span), F(board.lower_trip_v / span)
     settled, settled_leg = F(1e-6 / span), F(1e-9 / span)
-    felt = high_pass(samples, w_recorder, w_board, rate, lowest=a.input_clamp.typ - input_rests)
-    p = leg = vc = s = total = F(0.0)
+    felt = held_high_pass(samples, w_recorder, w_board, rate, a.input_clamp.typ - input_rests)
+    p = leg = s = F(0.0)
+    vc = series_knee  # the coupling capacitor's voltage is carried with the series diode's knee
+    step: list[F] = []
     high = False
     above: list[bool] = []
     storage: list[F] = []
@@ -125,25 +174,20 @@ def board_trace(
         if i % SETTLE_WINDOW == 0:
             p = p if abs(p) > settled_leg else F(0.0)
             leg = leg if abs(leg) > settled_leg else F(0.0)
-            vc = vc if abs(vc) > settled else F(0.0)
+            vc = vc if abs(vc - series_knee) > settled else series_knee
             s = s if s > settled else F(0.0)
-            total = vc + s
         x = F(volts)
         aimed = fma(from_leg, leg, from_input * x)
         leg, p = fma(takes, p - leg, leg), fma(stay, p, aimed)
         p = min(max(p, lowest), highest)
-        clamp, series = vc - (p + clamp_knee), (p - series_knee) - total
-        drop = max(clamp, series)
-        bend, slope = bent(drop)
-        bled = s * keep
-        if series > clamp:
-            moved = fma(bend, slope, max(drop, F(0.0)) * series_share)
-            total = fma(moved, to_both, vc + bled)
-            vc, s = fma(moved, to_coupling, vc), fma(moved, to_storage, bled)
-        else:
-            moved = fma(bend, slope, max(drop, F(0.0)) * clamp_share)
-            total = (vc + bled) - moved
-            vc, s = vc - moved, bled
+        step.append(p)
+        if len(step) == stride:
+            low, peak = merged(step, F(-1.0)), merged(step, F(1.0))
+            step.clear()
+            clamp, series = vc - (low + knees), peak - (vc + s)
+            clamped = fma(*bent(clamp), max(clamp, F(0.0)) * clamp_share)
+            charged = fma(*bent(series), max(series, F(0.0)) * series_share)
+            vc, s = fma(charged, to_coupling, vc - clamped), fma(charged, to_storage, s * keep)
         if near is not None:
             near.note(s, lower if high else upper)
         high = bool(s > (lower if high else upper))

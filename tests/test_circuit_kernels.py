@@ -91,10 +91,10 @@ def test_boards_apart_give_the_voltages_of_the_sweep() -> None:
     highest, lowest = np.full(LANES, -np.inf, np.float32), np.full(LANES, np.inf, np.float32)
     arguments: list[Any] = [
         tone.astype(np.float32).astype(np.float64), np.full(LANES, amplitude),
-        np.repeat(c.pickup[:, None], LANES, axis=1), np.full(LANES, c.clamp_v), c.lanes, c.at_rest.copy(),
+        np.repeat(c.pickup[:, None], LANES, axis=1), np.full(LANES, c.clamp_v), c.stride, c.lanes, c.at_rest.copy(),
     ]  # fmt: skip
     circuit_lanes_apart(*arguments, highest, lowest, observed_from)
     span = np.float32(c.span_v)
     assert (highest * span).tolist() == seen.storage_v.max(axis=0).tolist()
-    assert (lowest * span).tolist() == seen.storage_v[observed_from - 1 :].min(axis=0).tolist()
+    assert (lowest * span).tolist() == seen.storage_v[observed_from + 1 :].min(axis=0).tolist()
     assert lowest.min() > 0.0

@@ -3,8 +3,9 @@
 import hashlib
 import itertools
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -27,6 +28,7 @@ from evalkit.day import Day
 from evalkit.detectors import Detector, Levels, LevelUnit, Source
 from evalkit.detectors.circuit import CircuitDetector
 from evalkit.detectors.envelope import EnvelopeDetector
+from evalkit.errors import FileFault
 from evalkit.scoring import Sweep, alerts_at, sweep
 from evalkit.segments import Segment
 from evalkit.spans import ALL_TIME, Span
@@ -332,9 +334,9 @@ def in_order(chunks: Sequence[Crossings]) -> NDArray[np.int64]:
 
 
 def detect(
-    detector: Detector, samples: NDArray[np.float32], cuts: Sequence[int]
+    detector: Detector, samples: NDArray[np.float32], cuts: Sequence[int], rate_hz: int = RATE_HZ
 ) -> tuple[list[Crossings], Any]:
-    state = detector.at_rest(Source(RATE_HZ, FULL_SCALE_V, None))
+    state = detector.at_rest(Source(rate_hz, FULL_SCALE_V, None))
     chunks = []
     for a, b in itertools.pairwise([0, *cuts, len(samples)]):
         chunk, state = detector.advance(samples[a:b], state)
@@ -342,9 +344,9 @@ def detect(
     return chunks, state
 
 
-def some_signal(seed: int, gain: float) -> NDArray[np.float32]:
+def some_signal(seed: int, gain: float, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
     """Swelling 175 Hz in noise, about the threshold of the gain."""
-    t = np.arange(int(2.0 * RATE_HZ)) / RATE_HZ
+    t = np.arange(int(2.0 * rate_hz)) / rate_hz
     rng = np.random.default_rng(seed)
     out = (1.0 + np.sin(2.0 * np.pi * 1.5 * t)) * np.sin(2.0 * np.pi * 175.0 * t)
     out += 0.2 * rng.standard_normal(len(t))
@@ -354,23 +356,24 @@ def some_signal(seed: int, gain: float) -> NDArray[np.float32]:
 @settings(SLOWLY, max_examples=25)
 @given(
     seed=st.integers(0, 1_000),
+    rate_hz=st.sampled_from([RATE_HZ, 48_000]),
     cuts=st.lists(st.integers(1, 2 * RATE_HZ - 1), max_size=12, unique=True).map(sorted),
     circuit=st.booleans(),
 )
-def test_block_size_changes_no_bit(seed: int, cuts: list[int], circuit: bool) -> None:
-    samples = some_signal(seed, 100.0)
+def test_block_size_changes_no_bit(seed: int, rate_hz: int, cuts: list[int], circuit: bool) -> None:
+    samples = some_signal(seed, 100.0, rate_hz)
     detector: Detector = EnvelopeDetector(BOARD, np.geomspace(1e-3, 0.1, 5))
     if circuit:
         detector = CircuitDetector(BOARD, np.geomspace(400.0, 30.0, 5))
-    whole, at_end = detect(detector, samples, [])
-    parts, after_parts = detect(detector, samples, cuts)
+    whole, at_end = detect(detector, samples, [], rate_hz)
+    parts, after_parts = detect(detector, samples, cuts, rate_hz)
     assert np.array_equal(in_order(whole), in_order(parts))
     assert len(in_order(whole)) > 4
     for a, b in zip(leaves(at_end), leaves(after_parts), strict=True):
         assert a.tobytes() == b.tobytes()
     common: dict[str, Any] = {
-        "sample_rate_hz": RATE_HZ,
-        "duration_s": len(samples) / RATE_HZ,
+        "sample_rate_hz": rate_hz,
+        "duration_s": len(samples) / rate_hz,
         "n_lanes": 5,
         "delay_s": np.array([0.02, 0.1, 0.3]),
         "integrator": Integrator(0.6, 0.4, 0.05, HoldKind.AFTER_RELEASE, 0.05),
@@ -417,11 +420,49 @@ def test_sharing_lanes_among_threads_changes_no_bit(monkeypatch: pytest.MonkeyPa
     samples, detector = some_signal(7, 100.0), CircuitDetector(BOARD, np.geomspace(900.0, 10.0, 100))
     found = {}
     for threads in (1, 2, 3, 4):
-        with ThreadPoolExecutor(threads) as pool:
-            monkeypatch.setattr("evalkit.detectors.circuit._threads", lambda pool=pool: pool)
+        with ExitStack() as stack:
+            pools = [stack.enter_context(ThreadPoolExecutor(1)) for _ in range(threads)]
+            monkeypatch.setattr("evalkit.detectors.circuit._threads", lambda pools=pools: pools)
             chunks, state = detect(detector, samples, [1_000, 5_000])
         found[threads] = in_order(chunks).tobytes() + b"".join(v.tobytes() for v in leaves(state))
     assert len(set(found.values())) == 1
+
+
+def test_blocks_begun_ahead_give_the_crossings_of_one_after_the_other() -> None:
+    samples, detector = some_signal(7, 100.0), CircuitDetector(BOARD, np.geomspace(900.0, 10.0, 100))
+    cuts = list(range(1_001, len(samples), 4_001))
+    one_by_one, _ = detect(detector, samples, cuts)
+    taken: list[int] = []
+
+    def blocks() -> Iterator[NDArray[np.float32]]:
+        for number, block in enumerate(np.split(samples, cuts)):
+            taken.append(number)
+            yield block
+
+    at_once = list(detector.follow(blocks(), detector.at_rest(SOURCE)))
+    assert [in_order([each]).tolist() for each in at_once] == [
+        in_order([each]).tolist() for each in one_by_one
+    ]
+    assert sum(map(len, map(in_order, ([each] for each in at_once)))) > 100
+    # it does run ahead, by one block
+    taken.clear()
+    following = detector.follow(blocks(), detector.at_rest(SOURCE))
+    next(following)
+    assert taken == [0, 1]
+    following.close()
+
+
+def test_a_recording_that_breaks_off_leaves_no_thread_waiting() -> None:
+    samples, detector = some_signal(7, 100.0), CircuitDetector(BOARD, np.geomspace(900.0, 10.0, 100))
+
+    def breaking_off() -> Iterator[NDArray[np.float32]]:
+        yield samples[:5_000]
+        raise FileFault("a.wav: ends at frame 5000")
+
+    with pytest.raises(FileFault, match="ends at frame 5000"):
+        list(detector.follow(breaking_off(), detector.at_rest(SOURCE)))
+    again = list(detector.follow(iter([samples]), detector.at_rest(SOURCE)))
+    assert np.array_equal(in_order(again), in_order(detect(detector, samples, [])[0]))
 
 
 def test_a_lane_alone_equals_its_place_in_the_sweep() -> None:
@@ -448,14 +489,47 @@ def test_more_changes_than_fit_at_once_are_all_listed() -> None:
         assert np.array_equal(together[together[:, 0] == lane][:, 1:], alone[:, 1:])
 
 
-def test_kept_voltages_are_those_of_the_sweep() -> None:
-    samples, detector = some_signal(11, 100.0), CircuitDetector(BOARD, np.geomspace(400.0, 30.0, 3))
-    chunks, state = detect(detector, samples, [])
-    seen, after = detector.voltages(samples, detector.at_rest(Source(RATE_HZ, FULL_SCALE_V, None)))
+@settings(SLOWLY, max_examples=30)
+@given(
+    board=boards(BOARD),
+    rate_hz=st.sampled_from([16_000, 24_000, 44_100, 48_000, 96_000]),
+    signal=signals(rate_hz=48_000, seconds=0.3),
+    input_ohms=st.none() | st.just(1e6),
+    gain=st.floats(6.0, 900.0),
+    cuts=st.lists(st.integers(1, 14_399), min_size=1, max_size=4, unique=True).map(sorted),
+)
+def test_steps_of_several_samples_are_those_of_the_plain_simulation(
+    board: Board,
+    rate_hz: int,
+    signal: NDArray[np.float32],
+    input_ohms: float | None,
+    gain: float,
+    cuts: list[int],
+) -> None:
+    # from 24 and 48 kHz on the rectifier steps with every second or fourth sample; a block may end between them
+    gains = np.array([1.5 * gain, 0.8 * gain])
+    samples = (signal * np.float32(6.0 / gain)).astype(np.float32)
+    detector, source = CircuitDetector(board, gains), Source(rate_hz, 1.0, input_ohms)
+    found = list(detector.follow(np.split(samples, cuts), detector.at_rest(source)))
+    seen, _ = detector.voltages(samples, detector.at_rest(source))
+    rows = in_order(found)
+    for lane, each in enumerate(gains):
+        above, storage_v = reference.board_trace(
+            board, float(each), [float(x) for x in samples], rate_hz, input_ohms=input_ohms
+        )
+        assert rows[rows[:, 0] == lane][:, 1].tolist() == edges_of(above)
+        assert seen.storage_v[:, lane].tolist() == [float(v) for v in storage_v]
+
+
+@pytest.mark.parametrize("rate_hz", [RATE_HZ, 48_000])
+def test_kept_voltages_are_those_of_the_sweep(rate_hz: int) -> None:
+    samples, detector = some_signal(11, 100.0, rate_hz), CircuitDetector(BOARD, np.geomspace(400.0, 30.0, 3))
+    chunks, state = detect(detector, samples, [], rate_hz)
+    seen, after = detector.voltages(samples, detector.at_rest(Source(rate_hz, FULL_SCALE_V, None)))
     assert [v.tobytes() for v in leaves(state)] == [v.tobytes() for v in leaves(after)]
     for lane in range(3):
         plain, _ = reference.board_trace(
-            BOARD, float(detector.gain[lane]), [float(x) * FULL_SCALE_V for x in samples], RATE_HZ
+            BOARD, float(detector.gain[lane]), [float(x) * FULL_SCALE_V for x in samples], rate_hz
         )
         assert seen.above[:, lane].tolist() == plain
         rows = in_order(chunks)

@@ -4,6 +4,7 @@ A new detector is one file with a function that fits it on some sessions
 (`Training` in, `Fitted` out), and one line in `training.DetectorName`.
 """
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Protocol, runtime_checkable
@@ -19,6 +20,7 @@ __all__ = [
     "Cost",
     "Detector",
     "Fitted",
+    "Follower",
     "Frames",
     "LevelUnit",
     "Levels",
@@ -114,6 +116,14 @@ class Detector(Protocol):
 
     def advance(self, block: NDArray[np.float32], state: Any) -> tuple[Crossings, Any]:
         """Return the crossings of a block and the state after it."""
+
+
+@runtime_checkable
+class Follower(Protocol):
+    """A detector that can begin blocks before it has ended those before them."""
+
+    def follow(self, blocks: Iterable[NDArray[np.float32]], state: Any) -> Iterator[Crossings]:
+        """Yield the crossings of each block in turn, those that `Detector.advance` returns."""
 
 
 class Fitted(Protocol):

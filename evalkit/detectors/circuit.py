@@ -16,10 +16,12 @@ Not modelled: the amplifier's slew rate (0.3 V/us follows a 5 V swing up to
 diodes' reverse current.
 """
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
+from itertools import cycle
 from typing import Any
 
 import numpy as np
@@ -35,8 +37,10 @@ from evalkit.errors import FileFault
 __all__ = ["CircuitDetector", "Voltages", "fit", "gain_axis"]
 
 _F = np.float32
-_PIECE = 1 << 16
+_BLOCKS_AHEAD = 1
 _Changes = tuple[NDArray[Any], ...]
+_Begun = list[Future[list[_Changes]]]
+"""A block's changes on their way, by row."""
 _NO_CHANGES: _Changes = (np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0, np.uint8))
 
 
@@ -52,7 +56,7 @@ class CircuitState:
     constants: CircuitConstants
     next_sample: int
     front: NDArray[np.float64]
-    """Last sample and input."""
+    """What the kernel of the shared front end carries on."""
     lanes: NDArray[np.float32]
     """One column for each lane: rows as `_circuit_kernels.State` lists them, in spans."""
 
@@ -115,8 +119,10 @@ class CircuitDetector:
 
     def at_rest(self, source: Source) -> CircuitState:
         """Return the board's resting state: amplifier at its bias, capacitors settled, comparator low."""
+        from evalkit._circuit_kernels import FRONT_STATES
+
         constants = circuit_constants(self.board, self.gain, source)
-        return CircuitState(constants, 0, np.zeros(2), constants.at_rest)
+        return CircuitState(constants, 0, np.zeros(FRONT_STATES), constants.at_rest)
 
     def advance(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Crossings, CircuitState]:
         """Simulate a block in all lanes.
@@ -132,22 +138,28 @@ class CircuitDetector:
         -------
         (Crossings, CircuitState)
         """
-        from evalkit._circuit_kernels import LANES
+        run = _Run(state, len(self.gain))
+        crossings = _crossings(run.begin(block))
+        return crossings, run.state()
 
-        lanes, front, at = state.lanes.copy(), state.front.copy(), state.next_sample
-        firsts = range(0, len(block), _PIECE)
-        inputs: list[Future[_Input]] = [Future() for _ in firsts]
-        # lanes do not touch each other, so how they are shared among threads changes no bit
-        running = [
-            _threads().submit(_changes, state.constants, inputs, lanes, row, len(self.gain), at)
-            for row in range(0, len(self.gain), LANES)
-        ]
-        # what all lanes share is made while they are at the pieces before
-        for first, made in zip(firsts, inputs, strict=True):
-            made.set_result(_input(block[first : first + _PIECE], state.constants, at + first, front))
-        found = [changes for row in running for changes in row.result()]
-        crossings = Crossings(*(np.concatenate(column) for column in zip(_NO_CHANGES, *found, strict=True)))
-        return crossings, replace(state, next_sample=at + len(block), front=front, lanes=lanes)
+    def follow(self, blocks: Iterable[NDArray[np.float32]], state: CircuitState) -> Iterator[Crossings]:
+        """Yield the crossings of each block in turn, those that `advance` returns.
+
+        Blocks after it are begun meanwhile, so that no thread waits for the one with the most to do.
+
+        Parameters
+        ----------
+        blocks : iterable of ndarray of shape (n_samples,), float32, full scale 1
+        state : CircuitState
+            In which the first block begins.
+        """
+        run, begun = _Run(state, len(self.gain)), deque[_Begun]()
+        for block in blocks:
+            begun.append(run.begin(block))
+            if len(begun) > _BLOCKS_AHEAD:
+                yield _crossings(begun.popleft())
+        while begun:
+            yield _crossings(begun.popleft())
 
     def voltages(self, block: NDArray[np.float32], state: CircuitState) -> tuple[Voltages, CircuitState]:
         """Simulate a block as `advance` does, bit for bit, and keep every sample's voltages.
@@ -162,14 +174,16 @@ class CircuitDetector:
         -------
         (Voltages, CircuitState)
         """
-        from evalkit._circuit_kernels import LANES, circuit_voltages
+        from evalkit._circuit_kernels import LANES, aligned, circuit_voltages
 
         c, shape = state.constants, (len(block), len(self.gain))
-        lanes, front = state.lanes.copy(), state.front.copy()
+        lanes, front = aligned(state.lanes), state.front.copy()
         x = _input(block, c, state.next_sample, front).x
         amplifier_v, storage_v, above = np.empty(shape, _F), np.empty(shape, _F), np.empty(shape, np.uint8)
         for lane in range(0, len(self.gain), LANES):
-            circuit_voltages(x, c.lanes, lanes, lane, state.next_sample, amplifier_v, storage_v, above)
+            circuit_voltages(
+                x, c.lanes, lanes, lane, state.next_sample, c.stride, amplifier_v, storage_v, above
+            )
         amplifier_v *= _F(c.span_v)
         amplifier_v += c.resting_v.astype(_F)
         # spans are turned into volts with a rounding, which must not show beyond the limits
@@ -182,7 +196,7 @@ class CircuitDetector:
 
 @dataclass(frozen=True)
 class _Input:
-    """The amplifier's input over a piece of a block, from its rest."""
+    """The amplifier's input over a block, from its rest."""
 
     x: NDArray[np.float32]
     bounds: NDArray[np.float32]
@@ -200,42 +214,61 @@ def _input(
     return _Input(x, bounds)
 
 
-def _changes(
-    c: CircuitConstants,
-    inputs: Sequence["Future[_Input]"],
-    lanes: NDArray[np.float32],
-    lane: int,
-    n_lanes: int,
-    first_sample: int,
-) -> list[_Changes]:
-    """Run a row of lanes over the pieces of a block, updating its state; return its changes, in order."""
-    from evalkit._circuit_kernels import LANES, WINDOW, circuit_lanes
+class _Run:
+    """One recording on its way through the lanes, block by block, rows of lanes in threads of their own."""
 
-    room = 8 * WINDOW * LANES
-    changes = (np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8))
-    history = np.empty((WINDOW + 2, LANES), _F)
-    found: list[_Changes] = []
-    for each in inputs:
-        piece, done = each.result(), 0
-        while done < len(piece.x):
+    def __init__(self, state: CircuitState, n_gains: int) -> None:
+        from evalkit._circuit_kernels import LANES, aligned
+
+        self._begun_in, self._n_gains = state, n_gains
+        self._at, self._front, self._lanes = state.next_sample, state.front.copy(), aligned(state.lanes)
+        # lanes do not touch each other, so how they are shared among threads changes no bit
+        self._rows = list(zip(cycle(_threads()), range(0, n_gains, LANES), strict=False))
+
+    def begin(self, block: NDArray[np.float32]) -> _Begun:
+        """Make what all lanes share and hand it on to the rows, each of which may be at a block before."""
+        felt, at = _input(block, self._begun_in.constants, self._at, self._front), self._at
+        self._at += len(block)
+        return [thread.submit(self._changes, felt, lane, at) for thread, lane in self._rows]
+
+    def state(self) -> CircuitState:
+        """Return the state after all blocks, whose crossings are there."""
+        return replace(self._begun_in, next_sample=self._at, front=self._front, lanes=self._lanes)
+
+    def _changes(self, felt: _Input, lane: int, first_sample: int) -> list[_Changes]:
+        """Run a row of lanes over a block, updating its state; return its changes, in order."""
+        from evalkit._circuit_kernels import LANES, WINDOW, aligned, circuit_lanes
+
+        c, room = self._begun_in.constants, 8 * WINDOW * LANES
+        changes = (np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.uint8))
+        history = aligned(np.zeros((WINDOW, LANES), _F))
+        found: list[_Changes] = []
+        done = 0
+        while done < len(felt.x):
             done, n = circuit_lanes(
-                piece.x, piece.bounds, c.lanes, lanes, lane, n_lanes, first_sample, history, *changes, done
+                felt.x, felt.bounds, c.lanes, self._lanes, lane, self._n_gains, first_sample, c.stride,
+                history, *changes, done,
             )  # fmt: skip
             found.append(tuple(column[:n].copy() for column in changes))
-        first_sample += len(piece.x)
-    return found
+        return found
+
+
+def _crossings(begun: _Begun) -> Crossings:
+    """Wait for a block's changes; return them, row after row."""
+    found = [changes for row in begun for changes in row.result()]
+    return Crossings(*(np.concatenate(column) for column in zip(_NO_CHANGES, *found, strict=True)))
 
 
 @cache
-def _threads() -> ThreadPoolExecutor:
-    """Threads that serve all blocks: starting them anew takes as long as a piece.
+def _threads() -> tuple[ThreadPoolExecutor, ...]:
+    """Threads that serve all recordings, each its own rows.
 
     As many as compiled code may use here: as processors, or one where several processes share them.
     """
     import numba
 
     config: Any = numba.config
-    return ThreadPoolExecutor(config.NUMBA_NUM_THREADS)
+    return tuple(ThreadPoolExecutor(1) for _ in range(config.NUMBA_NUM_THREADS))
 
 
 def fit(training: Training) -> Fitted:

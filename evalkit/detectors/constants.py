@@ -19,6 +19,8 @@ _F = np.float32
 # nearer to rest than this a capacitor's voltage is set to it: far below anything a meter shows
 _SETTLED_V = 1e-6
 _SETTLED_LEG_V = 1e-9
+# times a second that the rectifier steps at the least, where that many samples come
+_LEAST_STEPS_HZ = 12_000
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,8 @@ class CircuitConstants:
     number of the kernels' rows wide: the last gain stands in the columns beyond the gains."""
     at_rest: NDArray[np.float32]
     """(n_states, n_columns): rows as `_circuit_kernels.State` lists them, with no vibration."""
+    stride: int
+    """Samples to a step of the rectifier."""
     span_v: float
     """Volts of a span, 9 n Vt of the diodes."""
     resting_v: NDArray[np.float64]
@@ -52,7 +56,7 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         At least 1.
     source : Source
     """
-    from evalkit._circuit_kernels import LANES, Constant, State
+    from evalkit._circuit_kernels import LANES, STRIDES, Constant, State, aligned
 
     n = len(gain)
     gain = np.append(gain, np.full(-n % LANES, gain[-1]))
@@ -66,13 +70,15 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
     c1, c2 = r.coupling.typ, r.storage.typ
     both = c1 * c2 / (c1 + c2)
     resistor = 0.0 if a.output_resistor is None else a.output_resistor.typ
-    keep = math.exp(-1.0 / (rate * r.storage_tau_s))
+    stride = max(n for n in STRIDES if n == 1 or rate / n >= _LEAST_STEPS_HZ)
+    steps_hz = rate / stride
+    keep = math.exp(-1.0 / (steps_hz * r.storage_tau_s))
 
     def knee(capacitance: float) -> float:
         return math.log(capacitance * n_vt * rate / board.diode_saturation_a) / 9.0
 
     def share(capacitance: float) -> float:
-        return 1.0 / (1.0 + resistor * capacitance * rate)
+        return 1.0 / (1.0 + resistor * capacitance * steps_hz)
 
     amplifier = _amplifier(board, gain, rate)
     rows: dict[Constant, Any] = {
@@ -82,19 +88,18 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         Constant.LEAK: amplifier.leak,
         Constant.LOW: low,
         Constant.HIGH: high,
-        Constant.CLAMP_KNEE: knee(c1),
+        Constant.KNEES: knee(c1) + knee(both),
         Constant.SERIES_KNEE: knee(both),
         Constant.CLAMP_SHARE: share(c1),
         Constant.SERIES_SHARE: share(both),
         Constant.TO_COUPLING: c2 / (c1 + c2),
         Constant.TO_STORAGE: c1 / (c1 + c2) * keep,
-        Constant.TO_BOTH: (c2 + c1 * keep) / (c1 + c2),
         Constant.KEEP: keep,
         Constant.UPPER: board.upper_trip_v / span_v,
         Constant.LOWER: board.lower_trip_v / span_v,
         Constant.SETTLED: _SETTLED_V / span_v,
         Constant.SETTLED_LEG: _SETTLED_LEG_V / span_v,
-        **_bounds(amplifier, np.maximum(-low, high), keep),
+        **_bounds(amplifier, np.maximum(-low, high), keep, stride),
     }
     lanes = np.array([np.broadcast_to(rows[row], len(gain)) for row in Constant], _F)
     # the kernels tell a high comparator by the level that it waits for: at least one step apart
@@ -103,7 +108,8 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
     # a stage that would rest beyond a limit stands at it, and a small vibration does not bring it off
     standing = np.clip(0.0, low, high).astype(_F)
     at_rest = np.zeros((len(State), len(gain)), _F)
-    at_rest[[State.OUTPUT, State.COUPLING, State.BOTH]] = standing
+    at_rest[State.OUTPUT] = standing
+    at_rest[State.COUPLING] = standing + lanes[Constant.SERIES_KNEE]
     if a.leg_capacitor is None:
         at_rest[State.LEG] = standing
     at_rest[State.TRIP] = lanes[Constant.UPPER]
@@ -111,8 +117,9 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         pickup=pickup_section(board, source),
         volts=source.volts,
         clamp_v=a.input_clamp.typ - board.resting_input_v,
-        lanes=lanes,
+        lanes=aligned(lanes),
         at_rest=at_rest,
+        stride=stride,
         span_v=span_v,
         resting_v=resting[:n],
     )
@@ -152,7 +159,9 @@ def _amplifier(board: Board, gain: NDArray[np.float64], rate: float) -> _Amplifi
     )
 
 
-def _bounds(amplifier: _Amplifier, limit: NDArray[np.float64], keep: float) -> "dict[Constant, Any]":
+def _bounds(
+    amplifier: _Amplifier, limit: NDArray[np.float64], keep: float, stride: int
+) -> "dict[Constant, Any]":
     """Return what bounds a window's outputs, rounded outward (see `_circuit_kernels._acting`).
 
     With the leg's capacitor as it was at the window's start, an output lies between the one before and
@@ -170,7 +179,7 @@ def _bounds(amplifier: _Amplifier, limit: NDArray[np.float64], keep: float) -> "
         Constant.STEADY: steady,
         Constant.REACH: 2.0 * np.maximum(-amplifier.stay, 0.0) * limit + 1e-5,
         Constant.DRIFT: drift * (1.0 + 1e-5) + 1e-5,
-        Constant.KEEP_WINDOW: keep**WINDOW * (1.0 - 1e-5),
+        Constant.KEEP_WINDOW: keep ** (WINDOW // stride) * (1.0 - 1e-5),
     }
 
 

@@ -139,6 +139,7 @@ class _Columns:
 
     pickup: NDArray[np.float64]
     clamp_v: NDArray[np.float64]
+    stride: int
     lanes: NDArray[np.float32]
     at_rest: NDArray[np.float32]
 
@@ -148,6 +149,7 @@ def _columns(boards: Sequence[Board], gain: NDArray[np.float64], source: Source)
     return _Columns(
         pickup=np.array([c.pickup for c in each]).T.copy(),
         clamp_v=np.array([c.clamp_v for c in each]),
+        stride=each[0].stride,
         lanes=np.stack([c.lanes[:, 0] for c in each], axis=1),
         at_rest=np.stack([c.at_rest[:, 0] for c in each], axis=1),
     )
@@ -161,16 +163,16 @@ def _spare(
     index: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     """Run each board with the tone at its amplitude; return min(highest - upper, late lowest - lower)."""
-    from evalkit._circuit_kernels import LANES, Constant, circuit_lanes_apart
+    from evalkit._circuit_kernels import LANES, Constant, aligned, circuit_lanes_apart
 
     n = len(index)
     filled = np.append(np.arange(n), np.full(-n % LANES, n - 1))
     index, amplitude = index[filled], amplitude[filled]
-    lanes = np.ascontiguousarray(columns.lanes[:, index])
+    lanes = aligned(columns.lanes[:, index])
     highest, lowest = np.full(len(index), _F(-np.inf)), np.full(len(index), _F(np.inf))
     circuit_lanes_apart(
         tone, amplitude, np.ascontiguousarray(columns.pickup[:, index]), columns.clamp_v[index],
-        lanes, np.ascontiguousarray(columns.at_rest[:, index]), highest, lowest, observed_from,
+        columns.stride, lanes, aligned(columns.at_rest[:, index]), highest, lowest, observed_from,
     )  # fmt: skip
     spare = np.minimum(highest - lanes[Constant.UPPER], lowest - lanes[Constant.LOWER])
     return np.asarray(spare[:n], dtype=np.float64)
