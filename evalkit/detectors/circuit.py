@@ -1,10 +1,14 @@
-"""The board, sample by sample: pickup, clamp, amplifier, two-diode rectifier, comparator.
+"""The board: pickup, clamp, amplifier, two-diode rectifier, comparator.
 
 One lane for each gain of the sensitivity knob; the reference is fixed. All
 gains are simulated in full in one pass, since clipping and diode drops do not
 scale. Lane arithmetic is float32, the shared front end float64; the order of
 operations in `_circuit_kernels` is part of the definition. Every voltage
 inside counts from rest.
+
+Pickup, clamp and amplifier go sample by sample. The rectifier goes by as many
+samples (1, 2 or 4) as leave it at least 12,000 steps a second, from the outputs
+of all of them; the comparator looks at the end of each step.
 
 The capacitor of the gain leg is charged by what the amplifier really puts
 out. Where one half-wave is clipped and the other is not (a board that rests
