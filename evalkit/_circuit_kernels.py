@@ -1,4 +1,4 @@
-"""The board's compiled loops: 32 gains or boards side by side, sample by sample; nothing here raises.
+"""The board's compiled loops: 32 gains or boards side by side; nothing here raises.
 
 What happens is written once, in `_amplifier` for a sample and in `_rectified`
 for a step of the rectifier, as arithmetic on a row of lanes, and put out as the
@@ -76,7 +76,7 @@ class Constant(IntEnum):
     LEAK = auto()  # share of the output that the gain leg's capacitor takes
     LOW = auto()  # limits of the output
     HIGH = auto()
-    KNEES = auto()  # of both diodes
+    KNEES = auto()  # both diodes' knees, added up
     SERIES_KNEE = auto()
     CLAMP_SHARE = auto()  # what the resistance before the diode lets pass of the drop above its knee
     SERIES_SHARE = auto()
@@ -92,6 +92,7 @@ class Constant(IntEnum):
     REACH = auto()  # how far beyond its bounds the output may come, in spans
     DRIFT = auto()  # and in shares of the largest voltage about
     KEEP_WINDOW = auto()  # KEEP over a window
+    COUPLED = auto()  # largest share of what both capacitors gain that may stay on the coupling capacitor
 
 
 _OF_A_GAIN = {
@@ -113,9 +114,7 @@ class State(IntEnum):
 
     OUTPUT = 0  # of the amplifier
     LEG = auto()
-    COUPLING = (
-        auto()
-    )  # and the series diode's knee: what the output must exceed for an empty storage capacitor
+    COUPLING = auto()  # and the series diode's knee: what the output must exceed while nothing is stored
     STORAGE = auto()
     TRIP = auto()  # the level that the comparator waits for: UPPER while low, LOWER while high
     FIRST = auto()  # outputs of the step that is on, but for the last; 0 while there are none
@@ -265,10 +264,11 @@ def _moved(f: _Arithmetic, drop: _Value, share: _Value) -> _Value:
 
     A capacitance C behind a diode I = Is exp(w/(n Vt)) obeys
     exp(-w/nVt) growing linearly in time, so after dt the drop is
-    w - n Vt ln(1 + exp((w - knee)/(n Vt))) with knee = n Vt ln(C n Vt/(Is dt)).
-    A resistance R before the diode lets pass only `share` = 1/(1 + R C/dt) of
-    what lies above the knee. A drop of a span under it moves exactly nothing,
-    and no drop moves so much that it ends farther under.
+    w - n Vt ln(1 + exp((w - knee)/(n Vt))) with knee = n Vt ln(C n Vt/(Is dt)),
+    where dt is a sample: what a step lasts longer is in its ends. A resistance R
+    before the diode lets pass only `share` = 1/(1 + R C/step) of what lies above
+    the knee. A drop of a span under it moves exactly nothing, and no drop moves so
+    much that it ends farther under.
     """
     nothing = f.constant(0.0)
     q = f.at_least(f.minus(f.constant(1.0), f.magnitude(drop)), nothing)
@@ -347,13 +347,14 @@ def _acting(
     low, high = f.minus(low, beyond), f.plus(high, beyond)
     limit = f.any([f.over(high, k[Constant.HIGH]), f.over(k[Constant.LOW], low)])
     low, high = f.larger(low, k[Constant.LOW]), f.smaller(high, k[Constant.HIGH])
-    # where each diode begins to conduct: nothing under a span below its knee; a little more for rounding
+    # where each diode begins to conduct: nothing under a span below its knee; what the outputs of a step act
+    # like lies beyond them by so much for each halving; a little more for rounding
     span = f.constant(1.0 + 1e-4 + TWICE_AS_LONG * math.log2(stride))
     clamp_from = f.minus(f.plus(low, k[Constant.KNEES]), span)
     series_from = f.plus(high, span)
     stored = f.times(v.storage, k[Constant.KEEP_WINDOW])
     gained = f.larger(f.minus(series_from, f.plus(v.coupling, stored)), f.constant(0.0))
-    most = f.fma(gained, k[Constant.TO_COUPLING], v.coupling)
+    most = f.fma(gained, k[Constant.COUPLED], v.coupling)
     least = f.smaller(v.coupling, clamp_from)
     return _Acting(
         limit, f.any([f.over(most, clamp_from)]), f.any([f.over(series_from, f.plus(least, stored))])
@@ -771,7 +772,7 @@ def circuit_lanes_apart(
     """Simulate lanes that are boards of their own, each with the tone at its own amplitude.
 
     Leaves the storage voltage's highest value after any step and its lowest
-    after those from sample `observed_from`, a whole number of windows,
+    after those of the first window that begins at sample `observed_from` or later
     on in `highest` and `lowest`. `pickup` is (3 x lanes), as in `circuit_front_end`.
     """
     n_lanes = amplitude.shape[0]

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evalkit.board import Board, board_sha256
+from evalkit.cache import detection_digest
 from evalkit.crossings import Crossings, Integrator, alerts_of
 from evalkit.dataset import Recording
 from evalkit.detectors import Source
@@ -31,7 +32,8 @@ __all__ = ["BoxColumns", "BoxTrace", "Setting", "present_setting"]
 
 _BLOCK_S = 0.008
 _PIECE_FRAMES = 1 << 16
-_VERSION = 2
+_VERSION = 3
+"""Of the file's own order."""
 
 
 @dataclass(frozen=True)
@@ -342,6 +344,7 @@ def _made_of(recording: Recording, board: Board, setting: Setting) -> dict[str, 
         raise FileFault(f"{recording.path}: cannot be read: {error.strerror or error}") from error
     return {
         "version": _VERSION,
+        "code": detection_digest().hex(),
         "bytes": status.st_size,
         "mtime_ns": status.st_mtime_ns,
         "channel": recording.channel,

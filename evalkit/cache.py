@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from evalkit.crossings import Crossings
 from evalkit.shelf import Shelf
 
-__all__ = ["LIMIT_BYTES", "Arrays", "CrossingCache"]
+__all__ = ["LIMIT_BYTES", "Arrays", "CrossingCache", "detection_digest"]
 
 LIMIT_BYTES = 4 << 30
 """The cache of one dataset stays under this."""
@@ -65,7 +65,7 @@ class CrossingCache:
         make : callable
         """
         pieces = self._shelf.stream(
-            _name("crossings", _detection_digest(), key),
+            _name("crossings", detection_digest(), key),
             lambda: map(_packed, make()),
             piece_bytes=_CHUNK_RECORDS * _RECORD.itemsize,
         )
@@ -82,7 +82,7 @@ class CrossingCache:
     ) -> Iterator[NDArray[np.float32]]:
         """Yield the rows of features, (n_rows, n_columns) each time, that `make` yields (see `crossings`)."""
         pieces = self._shelf.stream(
-            _name(f"{n_columns} columns", _detection_digest(), key),
+            _name(f"{n_columns} columns", detection_digest(), key),
             lambda: (rows.astype("<f4", copy=False).tobytes() for rows in make()),
             piece_bytes=4 * n_columns * _CHUNK_ROWS,
         )
@@ -123,7 +123,7 @@ def _name(kind: str, code: bytes, key: Sequence[str]) -> str:
 
 
 @cache
-def _detection_digest() -> bytes:
+def detection_digest() -> bytes:
     """Digest of the code that makes crossings and features: another version makes other files."""
     package = Path(__file__).parent
     return _code_digest(package / name for name in _DETECTION)

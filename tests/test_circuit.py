@@ -112,7 +112,8 @@ def test_at_the_reference_rate_comparator_changes_are_those_of_the_solver() -> N
     # through the lower trip level, 9 V/s at most, tells 20 mV of storage voltage as 2.5 ms
     for c in compared(RATE_HZ):
         if c.stimulus.over_db >= 1.5:
-            assert abs(c.firing) < 1e-2, c.stimulus.name
+            # after taps a few ms more or less in which it falls are a larger share of the 0.3 s until it fires
+            assert abs(c.firing) < (1e-2 if c.stimulus.kind == "tap" else 1e-3), c.stimulus.name
             steady = c.stimulus.kind in ("tone", "noise")
             assert c.switching_s < (1e-4 if steady else 3e-3), c.stimulus.name
 

@@ -7,8 +7,8 @@ operations in `_circuit_kernels` is part of the definition. Every voltage
 inside counts from rest.
 
 Pickup, clamp and amplifier go sample by sample. The rectifier goes by as many
-samples (1, 2 or 4) as leave it at least 12,000 steps a second, from the outputs
-of all of them; the comparator looks at the end of each step.
+samples (1, 2 or 4) as leave it 12,000 steps a second or more, if so many samples
+come, from the outputs of all of them; the comparator looks at the end of each step.
 
 The capacitor of the gain leg is charged by what the amplifier really puts
 out. Where one half-wave is clipped and the other is not (a board that rests
@@ -20,6 +20,7 @@ Not modelled: the amplifier's slew rate (0.3 V/us follows a 5 V swing up to
 diodes' reverse current.
 """
 
+import os
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -149,7 +150,7 @@ class CircuitDetector:
     def follow(self, blocks: Iterable[NDArray[np.float32]], state: CircuitState) -> Iterator[Crossings]:
         """Yield the crossings of each block in turn, those that `advance` returns.
 
-        Blocks after it are begun meanwhile, so that no thread waits for the one with the most to do.
+        The block after it is begun meanwhile, so that no thread waits for the one with the most to do.
 
         Parameters
         ----------
@@ -273,6 +274,11 @@ def _threads() -> tuple[ThreadPoolExecutor, ...]:
 
     config: Any = numba.config
     return tuple(ThreadPoolExecutor(1) for _ in range(config.NUMBA_NUM_THREADS))
+
+
+if hasattr(os, "register_at_fork"):
+    # threads do not outlive a fork
+    os.register_at_fork(after_in_child=_threads.cache_clear)
 
 
 def fit(training: Training) -> Fitted:

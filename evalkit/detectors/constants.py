@@ -99,7 +99,7 @@ def circuit_constants(board: Board, gain: NDArray[np.float64], source: Source) -
         Constant.LOWER: board.lower_trip_v / span_v,
         Constant.SETTLED: _SETTLED_V / span_v,
         Constant.SETTLED_LEG: _SETTLED_LEG_V / span_v,
-        **_bounds(amplifier, np.maximum(-low, high), keep, stride),
+        **_bounds(amplifier, np.maximum(-low, high), keep, stride, c1 / (c1 + c2)),
     }
     lanes = np.array([np.broadcast_to(rows[row], len(gain)) for row in Constant], _F)
     # the kernels tell a high comparator by the level that it waits for: at least one step apart
@@ -160,13 +160,15 @@ def _amplifier(board: Board, gain: NDArray[np.float64], rate: float) -> _Amplifi
 
 
 def _bounds(
-    amplifier: _Amplifier, limit: NDArray[np.float64], keep: float, stride: int
+    amplifier: _Amplifier, limit: NDArray[np.float64], keep: float, stride: int, to_storage: float
 ) -> "dict[Constant, Any]":
     """Return what bounds a window's outputs, rounded outward (see `_circuit_kernels._acting`).
 
     With the leg's capacitor as it was at the window's start, an output lies between the one before and
     what it aims at; beyond by 2 |stay| times the limit where stay is negative. The capacitor moves by no more
     than window x leak times the largest |p - q|, and moves the output by from_leg / (1 - stay) times that.
+    Of what the series diode passes, the storage capacitor has at a window's end at least `to_storage` times
+    what the bleed leaves over a window; so much the less is the coupling capacitor's, of what both may gain.
     """
     from evalkit._circuit_kernels import WINDOW, Constant
 
@@ -175,11 +177,13 @@ def _bounds(
     left = 1.0 - moved * (1.0 + on_output)
     # a window so long that the capacitor follows bounds nothing
     drift = np.where(left > 0.0, moved * on_output / np.where(left > 0.0, left, 1.0), 1e6)
+    kept = keep ** (WINDOW // stride) * (1.0 - 1e-5)
     return {
         Constant.STEADY: steady,
         Constant.REACH: 2.0 * np.maximum(-amplifier.stay, 0.0) * limit + 1e-5,
         Constant.DRIFT: drift * (1.0 + 1e-5) + 1e-5,
-        Constant.KEEP_WINDOW: keep ** (WINDOW // stride) * (1.0 - 1e-5),
+        Constant.KEEP_WINDOW: kept,
+        Constant.COUPLED: (1.0 - to_storage) / (1.0 - to_storage + to_storage * kept) * (1.0 + 1e-5),
     }
 
 
