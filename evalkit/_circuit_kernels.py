@@ -531,7 +531,6 @@ def _window(*, own_input: bool, stride: int, whole: bool) -> Any:
 _whole_1, _whole_2, _whole_4 = (_window(own_input=False, stride=n, whole=True) for n in STRIDES)
 _part_1, _part_2, _part_4 = (_window(own_input=False, stride=n, whole=False) for n in STRIDES)
 _own_1, _own_2, _own_4 = (_window(own_input=True, stride=n, whole=True) for n in STRIDES)
-_own_part_1, _own_part_2, _own_part_4 = (_window(own_input=True, stride=n, whole=False) for n in STRIDES)
 
 
 @inlined
@@ -561,15 +560,9 @@ def _through_part(
 
 
 @inlined
-def _through_own(x: Any, count: Any, constants: Any, state: Any, lane: Any, stride: Any, history: Any) -> Any:
-    """Carry a row of lanes, each with an input of its own, through a window or its beginning."""
+def _through_own(x: Any, constants: Any, state: Any, lane: Any, stride: Any, history: Any) -> Any:
+    """Carry a row of lanes, each with an input of its own, through a window."""
     nothing = np.float32(0.0)
-    if count < WINDOW:
-        if stride == 4:
-            return _own_part_4(x, 0, count, nothing, nothing, constants, state, lane, True, 0, history)
-        if stride == 2:
-            return _own_part_2(x, 0, count, nothing, nothing, constants, state, lane, True, 0, history)
-        return _own_part_1(x, 0, count, nothing, nothing, constants, state, lane, True, 0, history)
     if stride == 4:
         return _own_4(x, 0, WINDOW, nothing, nothing, constants, state, lane, True, 0, history)
     if stride == 2:
@@ -600,8 +593,9 @@ def circuit_front_end(
     The section is (b0, b1, a1): y[n] = b0 x[n] + b1 x[n-1] - a1 y[n-1]. The
     clamp holds y itself, so the charge that it passes stays on the pickup.
     `state` (`FRONT_STATES`) is x[n-1], y before the group of `_felt` that is on, and
-    what that group was driven by so far; it is left updated. `bounds` gets the lowest
-    and the highest of `x_out` in each window of the recording that the block touches.
+    what that group was driven by so far; it is left updated. `bounds` has a row for each
+    window of the recording that the block touches; of those that it holds as a whole it
+    gets the lowest and the highest of `x_out`.
     """
     x1, y = state[0], state[1]
     b0, b1, a1 = pickup[0], pickup[1], pickup[2]
@@ -630,7 +624,6 @@ def circuit_front_end(
                 y = four[3]
             bounds[window, 0], bounds[window, 1] = _extremes(felt, lows, highs)
         else:
-            low, high = np.float32(np.inf), np.float32(-np.inf)
             for i in range(place, place + count):
                 x = np.float64(block[begin + i - place]) * volts
                 driven[i] = b0 * x + b1 * x1
@@ -640,10 +633,7 @@ def circuit_front_end(
                     driven[i - k], driven[i - k + 1], driven[i - k + 2], driven[i - k + 3], y, a1, clamp_v
                 )
                 y = four[3] if k == 3 else y
-                felt_now = np.float32(four[k])
-                x_out[begin + i - place] = felt_now
-                low, high = min(low, felt_now), max(high, felt_now)
-            bounds[window, 0], bounds[window, 1] = low, high
+                x_out[begin + i - place] = four[k]
         window += 1
         begin += count
         place = (place + count) % WINDOW
@@ -805,7 +795,8 @@ def circuit_lanes_apart(
                     x[k + m, j] = felt[m]
                 front_y[j] = felt[3]
         for lane in range(0, n_lanes, LANES):
-            _through_own(x, count, constants, state, lane, stride, history)
+            # past the tone's end to the window's: those steps are not looked at
+            _through_own(x, constants, state, lane, stride, history)
             for k in range(count // stride):
                 for j in range(LANES):
                     highest[lane + j] = max(highest[lane + j], history[k, j])

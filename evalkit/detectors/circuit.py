@@ -205,7 +205,7 @@ class _Input:
 
     x: NDArray[np.float32]
     bounds: NDArray[np.float32]
-    """(n_windows, 2): lowest and highest in each window of the kernels."""
+    """(n_windows, 2): lowest and highest in each window of the kernels that the block holds as a whole."""
 
 
 def _input(

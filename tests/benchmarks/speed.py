@@ -542,6 +542,15 @@ def slope(sizes: list[int] | tuple[int, ...], seconds: list[float]) -> float:
     return float(np.polyfit(np.log(sizes), np.log(seconds), 1)[0])
 
 
+def apart(values: list[float]) -> list[float]:
+    """Values of which none lies so near above another that their labels would touch."""
+    kept: list[float] = []
+    for value in sorted(values):
+        if not kept or value > 1.1 * kept[-1]:
+            kept.append(value)
+    return kept
+
+
 def write(folder: Path, rows: list[Row]) -> None:
     """Write the table as CSV, and what grows as a picture."""
     import matplotlib
@@ -568,7 +577,8 @@ def write(folder: Path, rows: list[Row]) -> None:
         axes.set_xlabel(label)
         axes.set_ylabel("seconds for the sweep")
         axes.set_xticks(sizes, [f"{size:g}" for size in sizes])
-        axes.set_yticks([row.seconds for row in own], [f"{row.seconds:.3g}" for row in own])
+        ticks = apart([row.seconds for row in own])
+        axes.set_yticks(ticks, [f"{tick:.3g}" for tick in ticks])
         axes.minorticks_off()
         axes.grid(True, color="0.85")
     figure.savefig(folder / "speed.png", dpi=120)
